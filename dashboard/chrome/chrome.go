@@ -1,0 +1,165 @@
+// Package chrome answers "what does a real browser make of it?" for tests: it
+// starts Chromium and gives tabs that fail their test when the page throws or
+// breaks its content policy. It knows nothing of what the pages show.
+package chrome
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	cdplog "github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+)
+
+// Limit is how long the work in one tab may take.
+const Limit = 45 * time.Second
+
+// names are what Chromium is called where it is installed.
+var names = []string{"chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"}
+
+// Start starts a browser and gives its first tab; both end with the test.
+// Without a browser the test is skipped with the reason, but where CI=true it
+// fails: there a browser has to be.
+func Start(t testing.TB) context.Context {
+	t.Helper()
+	path := find()
+	if path == "" && os.Getenv("CI") == "true" {
+		t.Fatalf("no Chromium found (looked for %s), and CI=true", strings.Join(names, ", "))
+	}
+	if path == "" {
+		t.Skipf("no Chromium found: looked for %s", strings.Join(names, ", "))
+	}
+	base := chromedp.DefaultExecAllocatorOptions
+	opts := append(base[:len(base):len(base)], chromedp.ExecPath(path), chromedp.Flag("disable-dev-shm-usage", true))
+	if os.Geteuid() == 0 {
+		opts = append(opts, chromedp.NoSandbox) // Chromium refuses its sandbox to root
+	}
+	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
+	t.Cleanup(stop)
+	return open(t, alloc)
+}
+
+// Tab gives another tab of the browser of ctx, with cookies and storage of its
+// own; it ends with the test.
+func Tab(t testing.TB, ctx context.Context) context.Context {
+	t.Helper()
+	return open(t, ctx, chromedp.WithNewBrowserContext())
+}
+
+func find() string {
+	for _, n := range names {
+		if p, err := exec.LookPath(n); err == nil {
+			return p
+		}
+	}
+	return ""
+}
+
+// open opens a tab under a context without deadline, as its browser has to
+// outlive it, and gives a context with one.
+func open(t testing.TB, parent context.Context, opts ...chromedp.ContextOption) context.Context {
+	t.Helper()
+	var f faults
+	ctx, _ := chromedp.NewContext(parent, append(opts, chromedp.WithListener(f.hear))...)
+	if err := chromedp.Do(ctx); err != nil {
+		t.Fatalf("starting the browser: %v", err)
+	}
+	if _, err := chromedp.Call(ctx, cdplog.Enable, cdp.Empty{}); err != nil {
+		t.Fatalf("listening to the browser's log: %v", err)
+	}
+	t.Cleanup(func() {
+		end, cancel := context.WithTimeout(ctx, 10*time.Second)
+		defer cancel()
+		if err := chromedp.Cancel(end); err != nil {
+			t.Logf("closing the tab: %v", err)
+		}
+		f.report(t)
+	})
+	limited, cancel := context.WithTimeout(ctx, Limit)
+	t.Cleanup(cancel)
+	return limited
+}
+
+// faults are exceptions of the page and entries of the browser's log. A line
+// that goes down is no fault.
+type faults struct {
+	mu   sync.Mutex
+	text []string
+}
+
+func (f *faults) hear(ev any) {
+	text := ""
+	switch e := ev.(type) {
+	case *runtime.EventExceptionThrown:
+		text = e.ExceptionDetails.Text
+		if x := e.ExceptionDetails.Exception; x != nil {
+			text += " " + x.Description
+		}
+	case *cdplog.EventEntryAdded:
+		if e.Entry.Level == cdplog.EntryLevelError && e.Entry.Source != cdplog.EntrySourceNetwork {
+			text = e.Entry.Text
+		}
+	}
+	if text == "" || strings.Contains(text, "WebSocket connection to") {
+		return
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.text = append(f.text, text)
+}
+
+func (f *faults) report(t testing.TB) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for _, text := range f.text {
+		t.Errorf("the page is at fault: %s", text)
+	}
+}
+
+// Scheme makes the page prefer "light" or "dark".
+func Scheme(t testing.TB, ctx context.Context, scheme string) {
+	t.Helper()
+	media := emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}}
+	if _, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, media); err != nil {
+		t.Fatalf("preferring %s: %v", scheme, err)
+	}
+}
+
+// Do runs actions or fails the test.
+func Do(t testing.TB, ctx context.Context, what string, actions ...chromedp.Action[chromedp.Void]) {
+	t.Helper()
+	if err := chromedp.Do(ctx, actions...); err != nil {
+		t.Fatalf("%s: %v", what, err)
+	}
+}
+
+// Eval gives the value of an expression; a promise is awaited.
+func Eval[T any](t testing.TB, ctx context.Context, js string) T {
+	t.Helper()
+	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
+	if err != nil {
+		t.Fatalf("evaluating %s: %v", js, err)
+	}
+	return v
+}
+
+// Wait waits until an expression is true, and says in the end what the page
+// showed instead.
+func Wait(t testing.TB, ctx context.Context, js string, limit time.Duration) time.Duration {
+	t.Helper()
+	begin := time.Now()
+	_, err := chromedp.Run(ctx, chromedp.Poll[any](js, chromedp.WithPollingTimeout(limit)))
+	if err != nil {
+		text, _ := chromedp.Run(ctx, chromedp.Evaluate[string]("document.body.innerText"))
+		t.Fatalf("waited %v for %s: %v; the page says:\n%s", limit, js, err, text)
+	}
+	return time.Since(begin)
+}

@@ -1,0 +1,62 @@
+// Asking the gateway: one function a question. A refusal is an error with the
+// gateway's own reason; status 0 means that it could not be reached.
+/** @import {Health, Reply, Credential} from '../../types/wire.js' */
+
+export class Refused extends Error {
+  /** @param {number} status @param {string} reason */
+  constructor(status, reason) {
+    super(reason);
+    this.status = status;
+  }
+
+  /** Worth asking again: not reached, or the gateway is not well. */
+  get passing() {
+    return this.status === 0 || this.status >= 500 || this.status === 408 || this.status === 429;
+  }
+
+  get signIn() {
+    return this.status === 401 || this.status === 403;
+  }
+}
+
+/** @param {string} path @param {RequestInit} [init] @returns {Promise<any>} */
+async function ask(path, init) {
+  let response;
+  try {
+    response = await fetch(path, { ...init, signal: AbortSignal.timeout(8000), cache: 'no-store' });
+  } catch {
+    throw new Refused(0, 'The service did not answer. Is it running, and is this machine on its network?');
+  }
+  const body = await response.json().catch(() => null);
+  if (!response.ok || body?.ok === false) {
+    throw new Refused(response.status, body?.reason || `The service answered ${response.status} to ${path}.`);
+  }
+  return body;
+}
+
+/** @param {string} path @param {unknown} body */
+export function post(path, body) {
+  const headers = { 'Content-Type': 'application/json', 'X-Rainhill': '1' };
+  return ask(path, { method: 'POST', headers, body: JSON.stringify(body) });
+}
+
+/** @typedef {{official: string | null, listen?: string, demo?: boolean}} Me */
+
+/** @returns {Promise<Me>} */
+export const me = () => ask('/api/me');
+/** @returns {Promise<Health>} */
+export const health = () => ask('/api/health');
+/** @returns {Promise<{agents: Credential[]}>} */
+export const agents = () => ask('/api/agents');
+/** @param {{agent: string, gates: string[], motors: string[], cells: string[]}} a @returns {Promise<Credential>} */
+export const addAgent = (a) => post('/api/agents', a);
+/** @param {string} key @param {string} name */
+export const signIn = (key, name) => post('/api/sign-in', { key, name });
+export const signOut = () => post('/api/sign-out', {});
+
+/**
+ * Writes a decision into the book.
+ * @param {'circuit'|'locomotive'|'consist'|'session'|'trial'|'lap'|'note'} what
+ * @param {unknown} value @param {string} [why] @returns {Promise<Reply>}
+ */
+export const decide = (what, value, why = '') => post('/api/decision', { what, value, why });

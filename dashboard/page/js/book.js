@@ -1,0 +1,122 @@
+// The book: what a session knows, and what an official writes into it.
+import { html, nothing } from '../lib/lit-3.3.3.js';
+import { state, circuit, sessionOpen, openTrials, closedTrials, locomotive, consist, markNumber } from './store.js';
+import { mark, markPicture } from './marks.js';
+import { list } from './merge.js';
+import { attempt, closeSession, closeTrial } from './decide.js';
+import { decide } from './api.js';
+import { askSignIn } from './sign.js';
+import { entry, openEntry } from './entry.js';
+import { field, submitting } from './forms.js';
+import { circuitForm } from './circuitform.js';
+import { locomotiveForm, consistForm } from './stockform.js';
+import { sessionForm, trialForm, startStrip } from './trialform.js';
+import { sensorForm, sensorList } from './sensorform.js';
+import { again } from './again.js';
+import { clock, day, fixed } from './format.js';
+
+const FORMS = { circuit: circuitForm, locomotive: locomotiveForm, consist: consistForm, session: sessionForm, trial: trialForm, sensor: sensorForm };
+/** Closing a session is asked twice. */
+const ask = { close: false };
+
+export function bookView() {
+  if (!state.view) return html`<div class="sheet welcome"><p>Calling the line…</p></div>`;
+  return html`<h1 class="aside">The book</h1>${first()}
+    <div class="book-sheet"><div>${session()}${trials()}${papers()}</div><div>${circuits()}${locomotives()}${consists()}${state.me.official ? sensors() : nothing}</div></div>`;
+}
+
+function first() {
+  if (openTrials().length) return nothing;
+  return html`<section class="sheet" aria-labelledby="first-title"><div class="caption"><h2 id="first-title">Time ${state.trials.size ? 'a' : 'your first'} train</h2><p>with this machine and nothing else</p></div>
+    ${state.me.official ? startStrip() : html`<p>Anyone on this network may read the book. To write in it, sign in with the official’s key: it was printed where the service was first started.</p>
+      <p class="acts"><button class="primary" @click=${askSignIn}>Sign in</button></p>`}</section>`;
+}
+
+/**
+ * A section of the book: what is written, and the form to write more.
+ * @param {import('./entry.js').What} what @param {string} title @param {string} caption
+ * @param {unknown} body @param {string} [verb] on the button that opens the form; none, no button
+ */
+function section(what, title, caption, body, verb) {
+  const open = state.me.official && entry.what === what && what;
+  return html`<section class="sheet" aria-labelledby="b-${what}"><div class="caption"><h2 id="b-${what}">${title}</h2><p>${caption}</p></div>
+    ${body}
+    ${open ? FORMS[open]() : state.me.official && verb ? html`<p class="acts"><button @click=${() => openEntry(what)}>${verb}</button></p>` : nothing}</section>`;
+}
+
+function session() {
+  const s = state.view?.session;
+  const past = list(state.view?.sessions).filter((o) => o.id !== s?.id || s.closed_us).toReversed();
+  const now = s && !s.closed_us ? html`<ul class="entries"><li><span><b>${s.name || s.id}</b> <span class="faint">on ${circuit()?.circuit.name || s.circuit}, open since ${day(s.opened_us)}</span></span>${state.me.official ? closing() : nothing}</li></ul>` : html`<p class="empty">No session is open.</p>`;
+  const before = past.length ? html`<details><summary>Sessions before (${past.length})</summary><ul class="entries">${past.map((o) => html`<li><span><b>${o.name || o.id}</b> <span class="faint">${day(o.opened_us)}</span></span>
+    <a href="/api/journal?session=${o.id}" download>journal</a><a href="/api/laps.csv?session=${o.id}" download>laps</a></li>`)}</ul></details>` : nothing;
+  return section('session', 'Session', 'everything between opening and closing the book', html`${now}${before}`, sessionOpen() || !list(state.view?.circuits).length ? '' : 'Open a session');
+}
+
+function closing() {
+  if (!ask.close) return html`<button @click=${() => { ask.close = true; again(); }}>Close the session</button>`;
+  const close = async () => {
+    ask.close = false;
+    for (const r of openTrials()) await closeTrial(r.trial);
+    const s = state.view?.session;
+    if (s) await closeSession(s);
+  };
+  return html`<span class="acts"><button class="primary" @click=${close}>Close it${openTrials().length ? ', and its trials' : ''}</button><button @click=${() => { ask.close = false; again(); }}>Keep it open</button></span>`;
+}
+
+function trials() {
+  const all = [...openTrials(), ...closedTrials()];
+  const body = all.length ? html`<ul class="entries">${all.map((r) => html`<li>${markPicture(mark(markNumber(r.trial.locomotive)))}
+    <span><b>${locomotive(r.trial.locomotive)?.name || r.trial.locomotive}</b> <span class="faint">${[consist(r.trial.consist)?.name, r.trial.direction, `${r.result?.lap_count ?? 0} laps`, `from ${clock(r.trial.from_us)}`, r.trial.to_us ? `to ${clock(r.trial.to_us)}` : 'open', ...conditions(r.trial.conditions)].filter(Boolean).join(' · ')}</span></span>
+    ${state.me.official && !r.trial.to_us ? html`<button @click=${() => closeTrial(r.trial)}>Close trial</button>` : nothing}</li>`)}</ul>` : html`<p class="empty">No trial in this session yet.</p>`;
+  const can = sessionOpen() && list(state.view?.locomotives).length;
+  return section('trial', 'Trials', 'one timed outing of one locomotive under stated conditions', body, can ? 'Open a trial' : '');
+}
+
+/** @param {Record<string, unknown> | undefined} c */
+function conditions(c) {
+  return Object.entries(c ?? {}).map(([k, v]) => `${k} ${v}`);
+}
+
+/** @param {import('./entry.js').What} what @param {string} id @param {unknown} words @param {unknown} [picture] */
+function item(what, id, words, picture) {
+  return html`<li>${picture ?? nothing}<span>${words}</span>${state.me.official ? html`<button @click=${() => openEntry(what, id)}>Change</button>` : nothing}</li>`;
+}
+
+function circuits() {
+  const all = list(state.view?.circuits);
+  return section('circuit', 'Circuits', 'closed loops of track, measured on the centre line', all.length ? html`<ul class="entries">${all.map((c) => item('circuit', c.circuit.id, html`<b>${c.circuit.name || c.circuit.id}</b>
+    <span class="faint">${[`lap ${fixed(c.length_mm, 0)} mm`, c.pieces_mm > 0 ? `pieces ${fixed(c.pieces_mm, 0)} mm, ${c.gap_mm > 5 || c.heading_deg > 1 ? `open by ${fixed(c.gap_mm, 0)} mm and ${fixed(c.heading_deg, 1)}°` : 'closed'}` : 'no pieces given', `gates ${list(c.gates).map((g) => g.id).join(', ') || 'none'}`].join(' · ')}</span>`))}</ul>` : html`<p class="empty">None yet.</p>`, 'Write down a circuit');
+}
+
+function locomotives() {
+  const all = list(state.view?.locomotives);
+  return section('locomotive', 'Locomotives', 'each keeps its mark everywhere', all.length ? html`<ul class="entries">${all.map((l) => item('locomotive', l.id, html`<b>${l.name || l.id}</b>
+    <span class="faint">${[l.owner, l.mass_g ? `${fixed(l.mass_g, 0)} g` : '', list(l.driver_sets).map((s) => `${s.id}${s.motor ? ` (motor ${s.motor})` : ''}`).join(', ')].filter(Boolean).join(' · ')}</span>`, markPicture(mark(markNumber(l.id)))))}</ul>` : html`<p class="empty">None yet.</p>`, 'Write down a locomotive');
+}
+
+function consists() {
+  const all = list(state.view?.consists);
+  return section('consist', 'Consists', 'the trains behind', all.length ? html`<ul class="entries">${all.map((c) => item('consist', c.id, html`<b>${c.name || c.id}</b>
+    <span class="faint">${carsOf(c)}</span>`))}</ul>` : html`<p class="empty">None yet.</p>`, 'Write down a consist');
+}
+
+/** @param {import('../../types/wire.js').Consist} c */
+function carsOf(c) {
+  const cars = list(c.cars);
+  const mass = cars.reduce((sum, car) => sum + (car.mass_g ?? 0), 0);
+  return `${cars.length} cars${mass ? ` · ${fixed(mass, 0)} g` : ''}${cars[0]?.bearings ? ` · ${cars[0].bearings} bearings` : ''}`;
+}
+
+function sensors() {
+  return section('sensor', 'Sensors', 'agents that may speak to the bus', sensorList(), 'Let a sensor in');
+}
+
+function papers() {
+  const note = submitting(async (f, form) => {
+    if (await attempt(() => decide('note', { text: f.text('text') }))) form.reset();
+  });
+  return html`<section class="sheet" aria-labelledby="b-papers"><div class="caption"><h2 id="b-papers">Papers</h2><p>of this session, to take away</p></div>
+    <p class="acts"><a class="button" href="/api/laps.csv" download>Laps, CSV</a><a class="button" href="/api/results" download="results.json">Results, JSON</a><a class="button" href="/api/journal" download>Journal, JSON Lines</a></p>
+    ${state.me.official && sessionOpen() ? html`<form class="fields" @submit=${note}>${field('A note for the book', 'text', { required: true })}<button>Write the note</button></form>` : nothing}</section>`;
+}

@@ -1,0 +1,46 @@
+// What an official does: each act is one decision in the book. The words of a
+// refusal are shown where all can see them.
+/** @import {Trial, Session} from '../../types/wire.js' */
+import { decide, Refused } from './api.js';
+import { clock } from './store.js';
+import { again } from './again.js';
+
+/** What was refused last, and why. */
+export const notice = { text: '' };
+
+/** @param {string} text */
+export function say(text) {
+  notice.text = text;
+  again();
+}
+
+/**
+ * Does it, and says whether it was done.
+ * @param {() => Promise<unknown>} act
+ */
+export async function attempt(act) {
+  try {
+    await act();
+    say('');
+    return true;
+  } catch (e) {
+    if (!(e instanceof Refused)) throw e;
+    say(e.signIn ? `${e.message} Sign in again.` : e.message);
+    return false;
+  }
+}
+
+/** @param {Trial} trial */
+export function closeTrial(trial) {
+  return attempt(() => decide('trial', { ...trial, to_us: Math.max(clock.busUs(), (trial.from_us ?? 0) + 1) }));
+}
+
+/** @param {Session} session */
+export function closeSession(session) {
+  return attempt(() => decide('session', { ...session, closed_us: Math.max(clock.busUs(), (session.opened_us ?? 0) + 1) }));
+}
+
+/** @param {string} trial @param {number} lap @param {boolean} voided @param {string} why */
+export function voidLap(trial, lap, voided, why) {
+  return attempt(() => decide('lap', { trial, lap, void: voided }, why));
+}

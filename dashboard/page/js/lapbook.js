@@ -1,0 +1,88 @@
+// One lap on its own slip, and all laps of a trial in a list. An official voids
+// a lap here with a reason, or restores it.
+/** @import {Lap} from '../../types/wire.js' */
+/** @import {Running} from './store.js' */
+import { html, nothing, render } from '../lib/lit-3.3.3.js';
+import { state, locomotive } from './store.js';
+import { list } from './merge.js';
+import { lapTime, speed, fixed, percent, known, clock } from './format.js';
+import { lapMarks, lapCell } from './lap.js';
+import { voidLap, notice } from './decide.js';
+
+const shown = { trial: '', lap: 0 };
+const box = document.createElement('dialog');
+box.className = 'slip';
+box.setAttribute('aria-labelledby', 'slip-title');
+document.body.append(box);
+
+/** Opens the slip of a lap; lap 0 is the list of all. @param {string} trial @param {number} lap */
+export function showLap(trial, lap) {
+  Object.assign(shown, { trial, lap });
+  drawLap();
+  if (!box.open) box.showModal();
+  box.scrollTop = 0;
+}
+
+export function drawLap() {
+  const r = state.trials.get(shown.trial);
+  if (!r) return box.close();
+  const lap = list(r.result?.laps).find((l) => l.lap === shown.lap);
+  render(html`<div class="slip-head"><h2 id="slip-title">${title(r, lap)}</h2><button @click=${() => box.close()}>Close</button></div>${lap ? slip(r, lap) : all(r)}`, box);
+}
+
+/** @param {Running} r @param {Lap | undefined} lap */
+function title(r, lap) {
+  const name = locomotive(r.trial.locomotive)?.name ?? r.trial.locomotive;
+  return lap ? `${name}, lap ${lap.lap}` : `${name}, all laps`;
+}
+
+/** @param {Running} r @param {Lap} lap */
+function slip(r, lap) {
+  const rows = [
+    ['lap time', `${lapTime(lap.lap_time_s, lap.u_s, true)} s`],
+    ['speed', `${speed(lap.speed_mm_s, lap.u_speed_mm_s, true)} mm/s${known(lap.scale_km_h) ? `, scale ${fixed(lap.scale_km_h, 0)} km/h` : ''}`],
+    ['began', clock(lap.start_us)],
+    ['written as', lapMarks(lap).join(', ') || 'measured, counts, final'],
+    ['evenness', known(lap.evenness_cv) ? `${percent(lap.evenness_cv)} scatter of sector speeds` : 'not to be had'],
+    ['wheel ripple', known(lap.wheel_cv) ? percent(lap.wheel_cv) : 'not to be had'],
+    ...(lap.why ? [['reason', lap.why]] : []),
+  ];
+  return html`<dl class="facts">${rows.map(([k, v]) => html`<div><dt>${k}</dt><dd>${v}</dd></div>`)}</dl>
+    ${sectors(lap)}
+    ${state.me.official ? official(r, lap) : nothing}
+    <p><button @click=${() => showLap(r.trial.id, 0)}>All laps of this trial</button></p>`;
+}
+
+/** @param {Lap} lap */
+function sectors(lap) {
+  if (!list(lap.sectors).length) return nothing;
+  return html`<table><caption>Sectors</caption><thead><tr><th>from</th><th>to</th><th>time, s</th><th>mm/s</th></tr></thead>
+    <tbody>${list(lap.sectors).map((s) => html`<tr class=${s.source}><td>${s.from}</td><td>${s.to}</td><td class="num">${lapTime(s.time_s, s.u_s, false)}</td><td class="num">${fixed(s.speed_mm_s, 0)}</td></tr>`)}</tbody></table>`;
+}
+
+/** @param {Running} r @param {Lap} lap */
+function official(r, lap) {
+  if (lap.counts === 'void') {
+    return html`<p><button class="primary" @click=${() => voidLap(r.trial.id, lap.lap, false, 'restored')}>Restore this lap</button></p>${refusal()}`;
+  }
+  return html`<form class="void" @submit=${(/** @type {SubmitEvent} */ e) => submitVoid(e, r.trial.id, lap.lap)}>
+    <label>Reason to void this lap<input name="why" required maxlength="200" autocomplete="off"></label>
+    <button class="primary">Void this lap</button></form>${refusal()}`;
+}
+
+function refusal() {
+  return notice.text ? html`<p class="refusal" role="alert">${notice.text}</p>` : nothing;
+}
+
+/** @param {SubmitEvent} e @param {string} trial @param {number} lap */
+async function submitVoid(e, trial, lap) {
+  e.preventDefault();
+  const form = /** @type {HTMLFormElement} */ (e.target);
+  const why = String(new FormData(form).get('why')).trim();
+  if (why && (await voidLap(trial, lap, true, why))) form.reset();
+}
+
+/** @param {Running} r */
+function all(r) {
+  return html`<ol class="strip every">${list(r.result?.laps).toReversed().map((l) => html`<li>${lapCell(r.trial.id, l)}</li>`)}</ol>`;
+}

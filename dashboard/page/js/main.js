@@ -1,0 +1,151 @@
+// The page's beginning: it ties the line, the store, the views and the keys
+// together, and shows a probe of itself for tests.
+import { html, render } from '../lib/lit-3.3.3.js';
+import { Link } from './link.js';
+import { Pace } from './pace.js';
+import { state, clock, putView, putFrame, onChange, changed } from './store.js';
+import { localUs } from './clock.js';
+import { health, Refused } from './api.js';
+import { motion } from './motion.js';
+import { onAgain } from './again.js';
+import { head, silence } from './head.js';
+import { lineView } from './line.js';
+import { drawLap } from './lapbook.js';
+import { askSignIn, refreshMe, takeKey } from './sign.js';
+import { tapper, tapsTaken, listenForKeys } from './tapping.js';
+import { drawn, probe } from './probe.js';
+
+/** Views other than the line are fetched when they are first asked for. @type {Record<string, () => unknown>} */
+const VIEWS = {
+  line: lineView,
+  wall: later(async () => (await import('./wall.js')).wallView),
+  book: later(async () => (await import('./book.js')).bookView),
+  health: later(async () => (await import('./health.js')).healthView),
+};
+
+/** @param {() => Promise<() => unknown>} fetchView */
+function later(fetchView) {
+  /** @type {(() => unknown) | null} */ let have = null;
+  let asked = false;
+  return () => {
+    if (!asked) fetchView().then((f) => { have = f; sheet.ask(); });
+    asked = true;
+    return have?.();
+  };
+}
+const build = document.querySelector('meta[name=build]')?.getAttribute('content') ?? '';
+const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));
+const sheetElement = /** @type {HTMLElement} */ (document.getElementById('sheet'));
+
+let view = location.pathname.slice(1) in VIEWS ? location.pathname.slice(1) : 'line';
+
+/** The sheet: words and figures, drawn when one of them changed. */
+const sheet = new Pace(() => {
+  render(head(view), headElement);
+  render(html`${VIEWS[view]()}`, sheetElement);
+  drawLap();
+  drawn();
+}, 25);
+
+headElement.replaceChildren(); // what stood there while the modules came
+sheetElement.replaceChildren();
+
+function route() {
+  const asked = location.hash.slice(1);
+  if (takeKey()) askSignIn();
+  if (!(asked in VIEWS)) return;
+  const other = asked !== view;
+  view = asked;
+  document.documentElement.dataset.view = view;
+  document.title = view === 'line' ? 'Rainhill' : `Rainhill: ${view}`;
+  if (other) scrollTo(0, 0);
+  if (view === 'health') askHealth();
+  sheet.ask();
+}
+
+const link = new Link(`${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/ws${location.search}`, {
+  onMessage(message, atMs) {
+    if (message.type === 'told') return told(message, atMs);
+    if (message.type !== 'view' && message.type !== 'frame') return;
+    clock.hint(message.now_us, localUs(atMs));
+    if (message.type === 'frame') return putFrame(message);
+    if (message.build && message.build !== build && newPage(message.build)) return;
+    putView(message);
+  },
+  onPhase(phase, sinceMs) {
+    state.phase = phase;
+    silence.fromMs = sinceMs;
+    if (phase === 'live') begin();
+    else if (phase !== 'calling' && !state.silentUs) state.silentUs = clock.busUs(localUs(sinceMs));
+    changed('line');
+  },
+});
+
+/** The line speaks again. */
+function begin() {
+  if (state.silentUs) clock.forget();
+  state.silentUs = 0;
+  refreshMe();
+  burst(5);
+  tapper.flush();
+}
+
+/** Another build is served: load it, once. @param {string} other */
+function newPage(other) {
+  if (sessionStorage.getItem('rainhill-build') === other) return false;
+  sessionStorage.setItem('rainhill-build', other);
+  location.reload();
+  return true;
+}
+
+// Clock exchanges: five quick ones when the line begins, then one every few
+// seconds. While taps are taken they go into the journal, so that the taps'
+// instants can be corrected.
+const BURST_MS = 150;
+const EVERY_MS = 5000;
+
+/** @param {number} n */
+function burst(n) {
+  if (!link.send({ type: 'ask', t1_us: localUs() }) || n <= 1) return;
+  setTimeout(() => burst(n - 1), BURST_MS);
+}
+
+/** @param {{t1_us: number, t2_us: number, t3_us: number}} m @param {number} atMs */
+function told(m, atMs) {
+  const exchange = { t1_us: m.t1_us, t2_us: m.t2_us, t3_us: m.t3_us, t4_us: localUs(atMs) };
+  clock.put(exchange);
+  if (tapsTaken()) tapper.sync(exchange);
+}
+
+let tookTaps = false;
+
+onChange((kind) => {
+  if (kind === 'motion') return motion.ask();
+  if (tapsTaken() && !tookTaps) burst(5);
+  tookTaps = tapsTaken();
+  motion.ask();
+  sheet.ask();
+});
+
+async function askHealth() {
+  try {
+    state.health = await health();
+  } catch (e) {
+    if (!(e instanceof Refused)) throw e;
+  }
+  changed('health');
+}
+
+setInterval(() => burst(1), EVERY_MS);
+setInterval(() => view === 'health' && !document.hidden && askHealth(), 2000);
+setInterval(() => state.phase !== 'live' && sheet.ask(), 1000);
+
+onAgain(() => sheet.ask());
+addEventListener('hashchange', route);
+listenForKeys(() => view === 'line');
+document.documentElement.dataset.view = view;
+probe({ link, motion, sheet, view: () => view });
+route();
+sheet.ask();
+if (view === 'health') askHealth();
+link.call();

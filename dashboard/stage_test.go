@@ -1,0 +1,264 @@
+package dashboard_test
+
+import (
+	"encoding/json"
+	"io"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"rainhill/dashboard"
+	"rainhill/pkg/wire"
+)
+
+// policy is the content policy that the gateway serves the page under.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; connect-src 'self'; " +
+	"manifest-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; require-trusted-types-for 'script'; trusted-types lit-html"
+
+// sent is one POST of the page, as it came.
+type sent struct {
+	Path string
+	Body map[string]any
+	AtUs int64
+}
+
+// stage stands in for the gateway: it serves the page, speaks a script over
+// the websocket and writes down what the page posts.
+type stage struct {
+	t    testing.TB
+	addr string
+	srv  *http.Server
+
+	mu       sync.Mutex
+	view     wire.View
+	health   wire.Health
+	official string
+	demo     bool
+	muted    bool // the line is up, but nothing is said
+	refuse   string
+	lines    map[*websocket.Conn]bool
+	posts    []sent
+}
+
+func newStage(t testing.TB) *stage {
+	s := &stage{t: t, addr: "127.0.0.1:0", lines: map[*websocket.Conn]bool{}}
+	s.open()
+	t.Cleanup(s.shut)
+	return s
+}
+
+// open begins to listen; after a shut on the same address again.
+func (s *stage) open() {
+	s.t.Helper()
+	l, err := net.Listen("tcp", s.addr)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	s.addr = l.Addr().String()
+	srv := &http.Server{Handler: s.handler()}
+	s.srv = srv
+	go srv.Serve(l)
+	go s.beat(srv)
+}
+
+// shut closes the door and every line.
+func (s *stage) shut() {
+	s.srv.Close()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for c := range s.lines {
+		c.Close()
+	}
+	clear(s.lines)
+}
+
+func (s *stage) url(rest string) string { return "http://" + s.addr + "/" + rest }
+
+// beat says an empty frame every 100 ms to every line, as long as srv serves.
+func (s *stage) beat(srv *http.Server) {
+	for s.srv == srv {
+		s.mu.Lock()
+		quiet := s.muted
+		s.mu.Unlock()
+		if !quiet {
+			s.say(wire.Frame{})
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+}
+
+// say sends a view or a frame with the present instant to every line.
+func (s *stage) say(message any) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for c := range s.lines {
+		s.write(c, message)
+	}
+}
+
+func (s *stage) write(c *websocket.Conn, message any) {
+	switch m := message.(type) {
+	case wire.Frame:
+		m.Type, m.NowUs, m.Rev = "frame", time.Now().UnixMicro(), max(m.Rev, s.view.Rev)
+		message = m
+	case wire.View:
+		m.Type, m.NowUs = "view", time.Now().UnixMicro()
+		message = m
+	}
+	c.SetWriteDeadline(time.Now().Add(time.Second))
+	if c.WriteJSON(message) != nil {
+		c.Close()
+		delete(s.lines, c)
+	}
+}
+
+// setup changes the view and sends it whole.
+func (s *stage) setup(change func(v *wire.View)) {
+	s.mu.Lock()
+	change(&s.view)
+	s.view.Rev++
+	v := s.view
+	s.mu.Unlock()
+	s.say(v)
+}
+
+// change changes the stage itself.
+func (s *stage) change(f func()) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	f()
+}
+
+// posted gives what came to a path.
+func (s *stage) posted(path string) []sent {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var out []sent
+	for _, p := range s.posts {
+		if p.Path == path {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// await waits until n posts came to a path.
+func (s *stage) await(path string, n int) []sent {
+	s.t.Helper()
+	for range 200 {
+		if got := s.posted(path); len(got) >= n {
+			return got
+		}
+		time.Sleep(25 * time.Millisecond)
+	}
+	s.t.Fatalf("waited 5 s for %d posts to %s, got %v", n, path, s.posted(path))
+	return nil
+}
+
+func (s *stage) handler() http.Handler {
+	assets, build, err := dashboard.Assets()
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	mux := http.NewServeMux()
+	prefix := dashboard.Prefix + build + "/"
+	mux.Handle("GET "+prefix, http.StripPrefix(prefix, http.FileServerFS(assets)))
+	page := func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Security-Policy", policy)
+		w.Header().Set("Content-Type", "text/html; charset=utf-8")
+		w.Write(dashboard.Page())
+	}
+	mux.HandleFunc("GET /{$}", page)
+	mux.HandleFunc("GET /health", page)
+	mux.HandleFunc("GET /ws", s.line)
+	mux.HandleFunc("GET /api/me", func(w http.ResponseWriter, _ *http.Request) {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		var who any
+		if s.official != "" {
+			who = s.official
+		}
+		answer(w, http.StatusOK, map[string]any{"official": who, "listen": s.addr, "demo": s.demo})
+	})
+	mux.HandleFunc("GET /api/health", func(w http.ResponseWriter, _ *http.Request) {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		answer(w, http.StatusOK, s.health)
+	})
+	mux.HandleFunc("GET /api/agents", func(w http.ResponseWriter, _ *http.Request) {
+		answer(w, http.StatusOK, map[string]any{"agents": []wire.Credential{{Agent: "north-beam", Gates: []string{"g1"}}}})
+	})
+	mux.HandleFunc("POST /api/", s.post)
+	return mux
+}
+
+func answer(w http.ResponseWriter, code int, v any) {
+	w.Header().Set("Content-Type", "application/json")
+	w.WriteHeader(code)
+	json.NewEncoder(w).Encode(v)
+}
+
+func (s *stage) line(w http.ResponseWriter, r *http.Request) {
+	up := websocket.Upgrader{}
+	c, err := up.Upgrade(w, r, nil)
+	if err != nil {
+		return
+	}
+	s.mu.Lock()
+	s.write(c, s.view)
+	s.lines[c] = true
+	s.mu.Unlock()
+	for {
+		var ask struct {
+			Type string `json:"type"`
+			T1Us int64  `json:"t1_us"`
+		}
+		if c.ReadJSON(&ask) != nil {
+			return
+		}
+		now := time.Now().UnixMicro()
+		s.mu.Lock()
+		if ask.Type == "ask" {
+			s.write(c, map[string]any{"type": "told", "t1_us": ask.T1Us, "t2_us": now, "t3_us": now})
+		}
+		s.mu.Unlock()
+	}
+}
+
+// post writes down what came and answers as the gateway does.
+func (s *stage) post(w http.ResponseWriter, r *http.Request) {
+	raw, _ := io.ReadAll(r.Body)
+	var body map[string]any
+	if r.Header.Get("X-Rainhill") != "1" || !strings.HasPrefix(r.Header.Get("Content-Type"), "application/json") || json.Unmarshal(raw, &body) != nil {
+		answer(w, http.StatusForbidden, wire.Reply{Reason: "header or JSON is missing"})
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if r.URL.Path == "/api/sign-in" {
+		if body["key"] != "right-key" {
+			answer(w, http.StatusUnauthorized, wire.Reply{Reason: "That is not the official's key."})
+			return
+		}
+		s.official, _ = body["name"].(string)
+	}
+	if s.official == "" {
+		answer(w, http.StatusUnauthorized, wire.Reply{Reason: "You are not signed in."})
+		return
+	}
+	if s.refuse != "" {
+		answer(w, http.StatusServiceUnavailable, wire.Reply{Reason: s.refuse})
+		return
+	}
+	s.posts = append(s.posts, sent{r.URL.Path, body, time.Now().UnixMicro()})
+	if r.URL.Path == "/api/agents" {
+		answer(w, http.StatusOK, wire.Credential{Agent: body["agent"].(string), Password: "pass-once", Gates: []string{"g1"}})
+		return
+	}
+	answer(w, http.StatusOK, wire.Reply{OK: true, Seq: uint64(len(s.posts))})
+}

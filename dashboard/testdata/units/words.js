@@ -1,0 +1,69 @@
+import { same } from './check.js';
+import { lapTime, time, fixed, signed, speed, percent, decimals, trendWord, span, count, millis, DASH } from '../../page/js/format.js';
+import { slug, validId, trialId } from '../../page/js/slug.js';
+import { shortName } from '../../page/js/wall.js';
+import { mark } from '../../page/js/marks.js';
+
+export function testNumbersThatCannotBeHad() {
+  for (const f of [lapTime(null, 0.1, true), time(undefined, 2), fixed(NaN, 1), signed(null, 2), speed(null, null, true), percent(null), count(undefined), millis(null), span(null)]) {
+    same(f, DASH, 'a missing number');
+  }
+}
+
+// A standard uncertainty is given to one or two significant digits, and the
+// number to the same place (GUM, JCGM 100:2008, 7.2.6).
+export function testDigitsFollowUncertainty() {
+  same(lapTime(12.3456, 0.0021, false), '12.346', 'u 2 ms');
+  same(lapTime(12.3456, 0.099, false), '12.35', 'a tapped lap, u 99 ms');
+  same(lapTime(12.3456, 0.099, true), '12.346 ± 0.099', 'with u beside');
+  same(lapTime(12.3456, 0.0000021, true), '12.346 ± <0.001', 'u below the last digit');
+  same(lapTime(12.3456, 3, false), '12.3', 'a tenth at least');
+  same(decimals(0.1, false), 1, 'decimals of 0.1');
+  same(speed(606.94, 3.4, true), '606.9 ± 3.4', 'speed');
+  same(speed(606.94, 3.4, false), '607', 'speed alone');
+}
+
+export function testMinutes() {
+  same(time(59.996, 2), '1:00.00', 'rounds up into a minute');
+  same(time(125.4, 1), '2:05.4', 'two minutes');
+  same(time(61, 0), '1:01', 'no decimals');
+}
+
+export function testSigns() {
+  same(signed(0.0004, 3), '0.000', 'no sign on nothing');
+  same(signed(-0.0004, 3), '0.000', 'no sign on nothing, from below');
+  same(signed(0.031, 3), '+0.031', 'up');
+  same(fixed(-1.5, 1), '−1.5', 'a true minus');
+}
+
+export function testTrendNeedsItsInterval() {
+  same(trendWord({ value: 0.1, lo: 0.02, hi: 0.2 }), 'slowing', 'above 0');
+  same(trendWord({ value: -0.1, lo: -0.2, hi: -0.02 }), 'quickening', 'below 0');
+  same(trendWord({ value: 0.1, lo: -0.02, hi: 0.2 }), 'none shown', 'across 0');
+  same(trendWord({ value: 0.1, lo: null, hi: null }), '', 'no interval');
+}
+
+export function testSlug() {
+  same(slug('Grüne Lady No. 4', [], 'x'), 'grune-lady-no-4', 'accents and dots');
+  same(slug('Straße', [], 'x'), 'strasse', 'sharp s');
+  same(slug('機関車', [], 'locomotive'), 'locomotive', 'nothing is left');
+  same(slug('Kestrel', ['kestrel', 'kestrel-2'], 'x'), 'kestrel-3', 'taken twice');
+  const long = slug('a'.repeat(80), ['a'.repeat(32)], 'x');
+  same([long.length, long.endsWith('-2'), validId(long)], [32, true, true], 'long and taken');
+  for (const id of ['', '-a', 'A', 'a_b', 'a'.repeat(33)]) same(validId(id), false, `id ${id}`);
+}
+
+export function testTrialId() {
+  const id = trialId('a-locomotive-with-a-long-name', new Date(2026, 0, 5, 9, 7, 3), []);
+  same([id, validId(id)], ['a-locomotive-wit-260105-090703', true], 'trial id');
+}
+
+export function testShortNames() {
+  same(['Kestrel', 'Long Meadow', 'Old Number Nine', 'Thunderhead'].map(shortName), ['Kestrel', 'L. Meadow', 'O. N. Ni.', 'Thunderh.'], 'short names');
+  for (const n of ['', 'x'.repeat(50), 'one two three four five']) same(shortName(n).length <= 9, true, n);
+}
+
+export function testMarksDiffer() {
+  const all = new Set(Array.from({ length: 32 }, (_, i) => mark(i).words));
+  same(all.size, 32, 'marks that differ without colour');
+}

@@ -1,0 +1,415 @@
+package wire
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"unicode/utf8"
+)
+
+// Piece is a straight (StraightMm) or a curve (RadiusMm, AngleDeg, Hand).
+type Piece struct {
+	StraightMm float64 `json:"straight_mm,omitempty"`
+	RadiusMm   float64 `json:"radius_mm,omitempty"`
+	AngleDeg   float64 `json:"angle_deg,omitempty"`
+	Hand       string  `json:"hand,omitempty"`
+}
+
+// Circuit is a closed loop of track. LapLengthMm is a measured length that
+// goes before the sum of the pieces; LapLengthUMm its standard uncertainty.
+// ScaleRatio is the R of 1:R, 0 when not stated.
+type Circuit struct {
+	ID           string  `json:"id"`
+	Name         string  `json:"name"`
+	Pieces       []Piece `json:"pieces,omitempty"`
+	LapLengthMm  float64 `json:"lap_length_mm,omitempty"`
+	LapLengthUMm float64 `json:"lap_length_u_mm,omitempty"`
+	ScaleRatio   float64 `json:"scale_ratio,omitempty"`
+}
+
+// Gate is a fixed point of the circuit, PositionMm along the lap.
+type Gate struct {
+	ID         string   `json:"id"`
+	PositionMm float64  `json:"position_mm"`
+	Timing     bool     `json:"timing,omitempty"`
+	PairMm     *float64 `json:"pair_mm,omitempty"`
+}
+
+// DriverSet is a group of driven axles turned by one motor. GearRatio is motor
+// turns per wheel turn.
+type DriverSet struct {
+	ID              string  `json:"id"`
+	Motor           string  `json:"motor"`
+	WheelDiameterMm float64 `json:"wheel_diameter_mm"`
+	GearRatio       float64 `json:"gear_ratio"`
+	CountsPerRev    float64 `json:"counts_per_motor_rev"`
+	WeightG         float64 `json:"weight_g,omitempty"`
+	Tyres           bool    `json:"tyres,omitempty"`
+}
+
+// Locomotive is an engine.
+type Locomotive struct {
+	ID         string      `json:"id"`
+	Name       string      `json:"name"`
+	Owner      string      `json:"owner,omitempty"`
+	MassG      float64     `json:"mass_g,omitempty"`
+	LengthMm   float64     `json:"length_mm,omitempty"`
+	DriverSets []DriverSet `json:"driver_sets,omitempty"`
+}
+
+// Car is one vehicle of a consist.
+type Car struct {
+	Name     string  `json:"name,omitempty"`
+	MassG    float64 `json:"mass_g,omitempty"`
+	LengthMm float64 `json:"length_mm,omitempty"`
+	Axles    int     `json:"axles,omitempty"`
+	Bearings string  `json:"bearings,omitempty"`
+}
+
+// Consist is the train behind the locomotive.
+type Consist struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
+	Cars []Car  `json:"cars,omitempty"`
+}
+
+// Trial is one timed outing of one locomotive under stated conditions. ToUs 0
+// means that it is still open.
+type Trial struct {
+	ID         string         `json:"id"`
+	Locomotive string         `json:"locomotive"`
+	Consist    string         `json:"consist,omitempty"`
+	FromUs     int64          `json:"from_us,omitempty"`
+	ToUs       int64          `json:"to_us,omitempty"`
+	WarmupLaps int            `json:"warmup_laps,omitempty"`
+	Direction  string         `json:"direction,omitempty"`
+	Tag        string         `json:"tag,omitempty"`
+	Entrant    string         `json:"entrant,omitempty"`
+	StartMm    *float64       `json:"start_mm,omitempty"`
+	Conditions map[string]any `json:"conditions,omitempty"`
+}
+
+// Session is everything between opening and closing the book at one place.
+type Session struct {
+	ID       string `json:"id"`
+	Name     string `json:"name"`
+	Circuit  string `json:"circuit"`
+	OpenedUs int64  `json:"opened_us,omitempty"`
+	ClosedUs int64  `json:"closed_us,omitempty"`
+}
+
+// Setup is what a session knows; also what a setup.json file holds.
+type Setup struct {
+	Circuit     Circuit      `json:"circuit"`
+	Gates       []Gate       `json:"gates"`
+	Locomotives []Locomotive `json:"locomotives"`
+	Consists    []Consist    `json:"consists,omitempty"`
+	Trials      []Trial      `json:"trials"`
+}
+
+// What a decision may be about. Each carries the whole new value.
+const (
+	WhatCircuit    = "circuit"    // CircuitValue
+	WhatLocomotive = "locomotive" // Locomotive
+	WhatConsist    = "consist"    // Consist
+	WhatSession    = "session"    // Session: opened, or closed when closed_us is set
+	WhatTrial      = "trial"      // Trial: opened, corrected, or closed when to_us is set
+	WhatLap        = "lap"        // LapValue: voided or restored, with the reason in why
+	WhatNote       = "note"       // NoteValue
+)
+
+// CircuitValue is a circuit with its gates, as one decision carries them.
+type CircuitValue struct {
+	Circuit Circuit `json:"circuit"`
+	Gates   []Gate  `json:"gates"`
+}
+
+// LapValue voids a lap, or restores it.
+type LapValue struct {
+	Trial string `json:"trial"`
+	Lap   int    `json:"lap"`
+	Void  bool   `json:"void"`
+}
+
+// NoteValue is a remark in the book.
+type NoteValue struct {
+	Trial string `json:"trial,omitempty"`
+	Text  string `json:"text"`
+}
+
+func (e Event) checkDecision() error {
+	if err := needID("id", e.ID); err != nil {
+		return err
+	}
+	if e.By == "" || len(e.By) > 64 {
+		return malformed("by is missing or longer than 64 bytes")
+	}
+	if len(e.Why) > 1000 {
+		return malformed("why is longer than 1000 bytes")
+	}
+	if err := needInstant(e.AtUs); err != nil {
+		return err
+	}
+	_, err := e.DecisionValue()
+	return err
+}
+
+// DecisionValue reads the value of a decision as the type its What names.
+func (e Event) DecisionValue() (any, error) {
+	switch e.What {
+	case WhatCircuit:
+		return value(e.Value, CircuitValue.Check)
+	case WhatLocomotive:
+		return value(e.Value, Locomotive.Check)
+	case WhatConsist:
+		return value(e.Value, Consist.Check)
+	case WhatSession:
+		return value(e.Value, Session.Check)
+	case WhatTrial:
+		return value(e.Value, Trial.Check)
+	case WhatLap:
+		v, err := value(e.Value, LapValue.Check)
+		if err == nil && v.Void && e.Why == "" {
+			err = malformed("a lap is voided with a reason: why is missing")
+		}
+		return v, err
+	case WhatNote:
+		return value(e.Value, NoteValue.Check)
+	case "":
+		return nil, malformed("what is missing")
+	}
+	return nil, malformed("what %q is not known", clip(e.What))
+}
+
+func value[T any](raw json.RawMessage, check func(T) error) (T, error) {
+	var v T
+	if len(raw) == 0 {
+		return v, malformed("value is missing")
+	}
+	if err := json.NewDecoder(bytes.NewReader(raw)).Decode(&v); err != nil {
+		return v, malformed("value: %s", jsonReason(err))
+	}
+	return v, check(v)
+}
+
+// finite reports whether every x lies in 0..max.
+func within(max float64, xs ...float64) bool {
+	for _, x := range xs {
+		if math.IsNaN(x) || x < 0 || x > max {
+			return false
+		}
+	}
+	return true
+}
+
+func checkName(field, name string) error {
+	if len(name) > 200 || !utf8.ValidString(name) {
+		return malformed("%s is longer than 200 bytes or not UTF-8", field)
+	}
+	return nil
+}
+
+// Check validates a circuit with its gates.
+func (c CircuitValue) Check() error {
+	if err := c.Circuit.Check(); err != nil {
+		return err
+	}
+	seen := map[string]bool{}
+	for i, g := range c.Gates {
+		if err := needID("gate id", g.ID); err != nil {
+			return err
+		}
+		if seen[g.ID] {
+			return malformed("gate %q stands twice", g.ID)
+		}
+		seen[g.ID] = true
+		if !within(1e7, g.PositionMm) {
+			return malformed("gates[%d].position_mm = %g, want 0 or more", i, g.PositionMm)
+		}
+		if g.PairMm != nil && (!within(1e4, *g.PairMm) || *g.PairMm == 0) {
+			return malformed("gates[%d].pair_mm = %g, want more than 0", i, *g.PairMm)
+		}
+	}
+	if len(c.Gates) > 256 {
+		return malformed("%d gates, at most 256 are taken", len(c.Gates))
+	}
+	return nil
+}
+
+// Check validates a circuit: some pieces, or a measured length.
+func (c Circuit) Check() error {
+	if err := needID("circuit id", c.ID); err != nil {
+		return err
+	}
+	if err := checkName("circuit name", c.Name); err != nil {
+		return err
+	}
+	if len(c.Pieces) == 0 && c.LapLengthMm <= 0 {
+		return malformed("circuit %q has neither pieces nor a measured lap_length_mm", c.ID)
+	}
+	if len(c.Pieces) > 2000 {
+		return malformed("circuit %q has %d pieces, at most 2000 are taken", c.ID, len(c.Pieces))
+	}
+	if !within(1e7, c.LapLengthMm, c.LapLengthUMm) || !within(1000, c.ScaleRatio) {
+		return malformed("circuit %q: lap_length_mm, lap_length_u_mm or scale_ratio is out of range", c.ID)
+	}
+	for i, p := range c.Pieces {
+		straight := p.StraightMm > 0 && p.RadiusMm == 0 && p.AngleDeg == 0
+		curve := p.StraightMm == 0 && p.RadiusMm > 0 && p.AngleDeg > 0 && p.AngleDeg <= 360 && (p.Hand == "left" || p.Hand == "right")
+		if !straight && !curve || !within(1e6, p.StraightMm, p.RadiusMm) {
+			return malformed("pieces[%d] is neither {straight_mm} nor {radius_mm, angle_deg, hand: left|right}", i)
+		}
+	}
+	return nil
+}
+
+// Check validates a locomotive and its driver sets.
+func (l Locomotive) Check() error {
+	if err := needID("locomotive id", l.ID); err != nil {
+		return err
+	}
+	if err := checkName("locomotive name", l.Name+l.Owner); err != nil {
+		return err
+	}
+	if !within(1e6, l.MassG, l.LengthMm) {
+		return malformed("locomotive %q: mass_g or length_mm is out of range", l.ID)
+	}
+	if len(l.DriverSets) > 16 {
+		return malformed("locomotive %q has %d driver sets, at most 16 are taken", l.ID, len(l.DriverSets))
+	}
+	for i, d := range l.DriverSets {
+		if err := needID("driver set id", d.ID); err != nil {
+			return err
+		}
+		if d.Motor != "" && !ValidID(d.Motor) {
+			return malformed("driver_sets[%d].motor %q is not an id", i, clip(d.Motor))
+		}
+		if !within(1e6, d.WheelDiameterMm, d.GearRatio, d.CountsPerRev, d.WeightG) {
+			return malformed("driver_sets[%d]: a number is out of range", i)
+		}
+	}
+	return nil
+}
+
+// Check validates a consist.
+func (c Consist) Check() error {
+	if err := needID("consist id", c.ID); err != nil {
+		return err
+	}
+	if len(c.Cars) > 500 {
+		return malformed("consist %q has %d cars, at most 500 are taken", c.ID, len(c.Cars))
+	}
+	for i, car := range c.Cars {
+		if !within(1e6, car.MassG, car.LengthMm) || car.Axles < 0 || car.Axles > 64 {
+			return malformed("cars[%d]: mass_g, length_mm or axles is out of range", i)
+		}
+		switch car.Bearings {
+		case "", "plain", "needle", "ball":
+		default:
+			return malformed("cars[%d].bearings %q is not plain, needle or ball", i, clip(car.Bearings))
+		}
+		if err := checkName("car name", car.Name); err != nil {
+			return err
+		}
+	}
+	return checkName("consist name", c.Name)
+}
+
+// Check validates a session.
+func (s Session) Check() error {
+	if err := needID("session id", s.ID); err != nil {
+		return err
+	}
+	if err := needID("session circuit", s.Circuit); err != nil {
+		return err
+	}
+	if s.ClosedUs < 0 || s.OpenedUs < 0 || s.ClosedUs != 0 && s.ClosedUs < s.OpenedUs {
+		return malformed("session %q closes before it opens", s.ID)
+	}
+	return checkName("session name", s.Name)
+}
+
+// Check validates a trial.
+func (t Trial) Check() error {
+	if err := needID("trial id", t.ID); err != nil {
+		return err
+	}
+	if err := needID("trial locomotive", t.Locomotive); err != nil {
+		return err
+	}
+	if t.Consist != "" && !ValidID(t.Consist) {
+		return malformed("trial %q: consist %q is not an id", t.ID, clip(t.Consist))
+	}
+	if t.FromUs < 0 || t.ToUs < 0 || t.FromUs > maxInstantUs || t.ToUs > maxInstantUs || t.ToUs != 0 && t.ToUs < t.FromUs {
+		return malformed("trial %q ends before it begins", t.ID)
+	}
+	if t.WarmupLaps < 0 || t.WarmupLaps > 10000 {
+		return malformed("trial %q: warmup_laps = %d is out of range", t.ID, t.WarmupLaps)
+	}
+	switch t.Direction {
+	case "", "forward", "reverse":
+	default:
+		return malformed("trial %q: direction %q is not forward or reverse", t.ID, clip(t.Direction))
+	}
+	if t.StartMm != nil && !within(1e7, *t.StartMm) {
+		return malformed("trial %q: start_mm = %g, want 0 or more", t.ID, *t.StartMm)
+	}
+	if len(t.Tag) > 64 || len(t.Conditions) > 100 {
+		return malformed("trial %q: tag or conditions is too long", t.ID)
+	}
+	return checkName("entrant", t.Entrant)
+}
+
+// Check validates a voided or restored lap.
+func (v LapValue) Check() error {
+	if v.Lap < 1 {
+		return malformed("lap = %d, want 1 or more", v.Lap)
+	}
+	return needID("trial", v.Trial)
+}
+
+// Check validates a note.
+func (n NoteValue) Check() error {
+	if n.Text == "" || len(n.Text) > 4000 {
+		return malformed("a note's text has 1 to 4000 bytes")
+	}
+	if n.Trial != "" {
+		return needID("trial", n.Trial)
+	}
+	return nil
+}
+
+// Check validates a whole setup: each part, and that names refer to something.
+func (s Setup) Check() error {
+	if err := (CircuitValue{s.Circuit, s.Gates}).Check(); err != nil {
+		return err
+	}
+	locos, consists, trials := map[string]bool{}, map[string]bool{}, map[string]bool{}
+	for _, l := range s.Locomotives {
+		if err := l.Check(); err != nil {
+			return err
+		}
+		locos[l.ID] = true
+	}
+	for _, c := range s.Consists {
+		if err := c.Check(); err != nil {
+			return err
+		}
+		consists[c.ID] = true
+	}
+	for _, t := range s.Trials {
+		if err := t.Check(); err != nil {
+			return err
+		}
+		switch {
+		case trials[t.ID]:
+			return malformed("trial %q stands twice", t.ID)
+		case !locos[t.Locomotive]:
+			return malformed("trial %q: no locomotive %q", t.ID, t.Locomotive)
+		case t.Consist != "" && !consists[t.Consist]:
+			return malformed("trial %q: no consist %q", t.ID, t.Consist)
+		}
+		trials[t.ID] = true
+	}
+	return nil
+}

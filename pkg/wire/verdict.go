@@ -1,0 +1,237 @@
+package wire
+
+// Sources of a lap, and why a lap may be left out of the statistics.
+const (
+	Measured = "measured"
+	Inferred = "inferred"
+
+	CountsYes      = "yes"
+	CountsWarmup   = "warmup"
+	CountsVoid     = "void"
+	CountsIncident = "incident"
+)
+
+// Estimate is a number with its 95 % interval; U is a standard uncertainty
+// where one is meant. A number that cannot be had is null.
+type Estimate struct {
+	Value *float64 `json:"value"`
+	Lo    *float64 `json:"lo"`
+	Hi    *float64 `json:"hi"`
+	U     *float64 `json:"u,omitempty"`
+}
+
+// Sector is the part of a lap between neighbouring gates.
+type Sector struct {
+	From     string  `json:"from"`
+	To       string  `json:"to"`
+	TimeS    float64 `json:"time_s"`
+	SpeedMmS float64 `json:"speed_mm_s"`
+	US       float64 `json:"u_s"`
+	FromMm   float64 `json:"from_mm"`
+	LengthMm float64 `json:"length_mm"`
+	Source   string  `json:"source"`
+}
+
+// Lap is from one passage of the timing gate to the next by the same train.
+// Final is false while a later arrival within the disorder window could still
+// change it. EvennessCV is the scatter of sector speeds against the trial's
+// own profile, WheelCV the ripple of wheel speed; null when they cannot be had.
+type Lap struct {
+	Lap        int      `json:"lap"`
+	StartUs    int64    `json:"start_us"`
+	LapTimeS   float64  `json:"lap_time_s"`
+	US         float64  `json:"u_s"`
+	SpeedMmS   float64  `json:"speed_mm_s"`
+	USpeedMmS  float64  `json:"u_speed_mm_s"`
+	ScaleKmH   *float64 `json:"scale_km_h,omitempty"`
+	Source     string   `json:"source"`
+	Counts     string   `json:"counts"`
+	Final      bool     `json:"final"`
+	Sectors    []Sector `json:"sectors"`
+	EvennessCV *float64 `json:"evenness_cv"`
+	WheelCV    *float64 `json:"wheel_cv"`
+	Why        string   `json:"why,omitempty"`
+}
+
+// Consistency sums up the laps that count. Trend is seconds a lap.
+type Consistency struct {
+	N          int      `json:"n"`
+	MeanS      *float64 `json:"mean_s"`
+	MeanUS     *float64 `json:"mean_u_s"`
+	SDS        *float64 `json:"sd_s"`
+	CV         *float64 `json:"cv"`
+	MedianS    *float64 `json:"median_s"`
+	MADS       *float64 `json:"mad_s"`
+	RangeS     *float64 `json:"range_s"`
+	BestS      *float64 `json:"best_s"`
+	BestLap    int      `json:"best_lap,omitempty"`
+	Lag1       *float64 `json:"lag1"`
+	NEffective *float64 `json:"n_effective"`
+	Trend      Estimate `json:"trend_s_per_lap"`
+}
+
+// SetResult is what one driver set did over the trial.
+type SetResult struct {
+	Set           string   `json:"set"`
+	Motor         string   `json:"motor"`
+	WheelSpeedMmS Estimate `json:"wheel_speed_mm_s"`
+	Slip          Estimate `json:"slip"`
+	By            []any    `json:"by"`
+}
+
+// Regulated is the verdict on whether a motor holds its speed by itself.
+type Regulated struct {
+	Verdict string   `json:"verdict"`
+	Droop   Estimate `json:"droop_mm_s_per_n"`
+}
+
+// Desync is the difference of two driver sets' surface speeds over their mean.
+type Desync struct {
+	A     string   `json:"a"`
+	B     string   `json:"b"`
+	Value *float64 `json:"value"`
+	Lo    *float64 `json:"lo"`
+	Hi    *float64 `json:"hi"`
+}
+
+// Incident is something that happened to a train on the circuit.
+type Incident struct {
+	Kind       string   `json:"kind"`
+	AtUs       int64    `json:"at_us"`
+	PositionMm *float64 `json:"position_mm"`
+	Text       string   `json:"text,omitempty"`
+}
+
+// Dropped counts what was not used, and why.
+type Dropped struct {
+	Duplicates     int `json:"duplicates"`
+	FalseCrossings int `json:"false_crossings"`
+	Late           int `json:"late"`
+}
+
+// TrialResult is everything scored about one trial.
+type TrialResult struct {
+	Trial       string      `json:"trial"`
+	Train       string      `json:"train"`
+	Consist     string      `json:"consist,omitempty"`
+	State       string      `json:"state"` // open, settling, closed
+	Passages    int         `json:"passages"`
+	Laps        []Lap       `json:"laps"`
+	LapCount    int         `json:"lap_count"`
+	SpeedMmS    Estimate    `json:"speed_mm_s"`
+	ScaleKmH    *float64    `json:"scale_km_h,omitempty"`
+	Consistency Consistency `json:"consistency"`
+	Sets        []SetResult `json:"sets"`
+	Desync      []Desync    `json:"desync"`
+	Regulated   Regulated   `json:"regulated"`
+	Incidents   []Incident  `json:"incidents"`
+	Dropped     Dropped     `json:"dropped"`
+	Doubts      []string    `json:"doubts"`
+}
+
+// Rules are the numbers the scoring went by; a result carries them.
+type Rules struct {
+	Version       string  `json:"version"`
+	DisorderUs    int64   `json:"disorder_window_us"`
+	BounceGapUs   int64   `json:"bounce_gap_us"`
+	MaxSpeedMmS   float64 `json:"max_speed_mm_s"`
+	SnapshotEvery uint64  `json:"snapshot_every"`
+	DefaultTagU   string  `json:"-"`
+}
+
+// Results is the answer of rainhill score and of the results page.
+type Results struct {
+	Rules      Rules         `json:"rules"`
+	Site       string        `json:"site,omitempty"`
+	Session    *Session      `json:"session,omitempty"`
+	LapLength  Estimate      `json:"lap_length_mm"`
+	Trials     []TrialResult `json:"trials"`
+	Unassigned int           `json:"unassigned_passages"`
+	Doubts     []string      `json:"doubts"`
+}
+
+// PassageVerdict is one whole train going past one gate.
+type PassageVerdict struct {
+	Trial      string  `json:"trial"`
+	Gate       string  `json:"gate"`
+	AtUs       int64   `json:"at_us"`
+	UUs        float64 `json:"u_us"`
+	PositionMm float64 `json:"position_mm"`
+	Lap        int     `json:"lap"` // completed laps at this passage
+	Crossings  int     `json:"crossings"`
+	Source     string  `json:"source"`
+	Final      bool    `json:"final"`
+}
+
+// MotorVerdict is one reading of a driver set for the roll: the wheel's
+// surface speed (null when it cannot be had yet) and what the board reported.
+type MotorVerdict struct {
+	Motor         string   `json:"motor"`
+	Locomotive    string   `json:"locomotive,omitempty"`
+	Set           string   `json:"set,omitempty"`
+	AtUs          int64    `json:"at_us"`
+	WheelSpeedMmS *float64 `json:"wheel_speed_mm_s"`
+	DutyPermille  *int64   `json:"duty_permille,omitempty"`
+	CurrentMa     *int64   `json:"current_ma,omitempty"`
+	VoltageMv     *int64   `json:"voltage_mv,omitempty"`
+}
+
+// CircuitView is a circuit as the page draws it.
+type CircuitView struct {
+	Circuit    Circuit     `json:"circuit"`
+	Gates      []Gate      `json:"gates"`
+	LengthMm   float64     `json:"length_mm"`   // what lap speeds are reckoned with
+	PiecesMm   float64     `json:"pieces_mm"`   // sum of the pieces, 0 without any
+	GapMm      float64     `json:"gap_mm"`      // closure error
+	HeadingDeg float64     `json:"heading_deg"` // closure error of the heading
+	Plan       []PlanPoint `json:"plan"`        // centre line, at most 10 mm apart on curves; empty without pieces
+}
+
+// PlanPoint is a point of the centre line: how far along, and where.
+type PlanPoint struct {
+	SMm float64 `json:"s"`
+	XMm float64 `json:"x"`
+	YMm float64 `json:"y"`
+}
+
+// View is all a page needs to begin; frames carry it on from Rev.
+type View struct {
+	Type        string           `json:"type"` // "view"
+	Site        string           `json:"site"`
+	Build       string           `json:"build"`
+	Rev         uint64           `json:"rev"` // journal sequence it is true at
+	NowUs       int64            `json:"now_us"`
+	Rules       Rules            `json:"rules"`
+	Session     *Session         `json:"session"`
+	Sessions    []Session        `json:"sessions"`
+	Circuits    []CircuitView    `json:"circuits"`
+	Locomotives []Locomotive     `json:"locomotives"`
+	Consists    []Consist        `json:"consists"`
+	Trials      []Trial          `json:"trials"` // of the session, in order of opening
+	Results     []TrialResult    `json:"results"`
+	Passages    []PassageVerdict `json:"passages"`
+	Motors      []MotorVerdict   `json:"motors"`
+	Doubts      []string         `json:"doubts"`
+}
+
+// Frame is what is new since the last. Setup is set when definitions, trials
+// or the session changed: the page then asks for a new View. Results hold each
+// changed trial with its changed laps only. Passages replace those of the same
+// trial at or after ReplaceFromUs.
+type Frame struct {
+	Type     string         `json:"type"` // "frame"
+	Rev      uint64         `json:"rev"`
+	NowUs    int64          `json:"now_us"`
+	Setup    bool           `json:"setup,omitempty"`
+	Results  []TrialResult  `json:"results,omitempty"`
+	Passages []PassagesOf   `json:"passages,omitempty"`
+	Motors   []MotorVerdict `json:"motors,omitempty"`
+}
+
+// PassagesOf carries a trial's newest passages; those the page holds at or
+// after FromUs are replaced.
+type PassagesOf struct {
+	Trial    string           `json:"trial"`
+	FromUs   int64            `json:"from_us"`
+	Passages []PassageVerdict `json:"passages"`
+}
