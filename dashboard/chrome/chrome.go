@@ -51,7 +51,7 @@ func Start(t testing.TB) context.Context {
 // own; it ends with the test.
 func Tab(t testing.TB, ctx context.Context) context.Context {
 	t.Helper()
-	return open(t, ctx, chromedp.WithNewBrowserContext())
+	return open(t, context.WithoutCancel(ctx), chromedp.WithNewBrowserContext())
 }
 
 func find() string {
@@ -146,7 +146,7 @@ func Eval[T any](t testing.TB, ctx context.Context, js string) T {
 	t.Helper()
 	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](js, chromedp.EvalAwaitPromise))
 	if err != nil {
-		t.Fatalf("evaluating %s: %v", js, err)
+		t.Fatalf("evaluating %.200s: %.500v", js, err)
 	}
 	return v
 }
@@ -156,10 +156,15 @@ func Eval[T any](t testing.TB, ctx context.Context, js string) T {
 func Wait(t testing.TB, ctx context.Context, js string, limit time.Duration) time.Duration {
 	t.Helper()
 	begin := time.Now()
-	_, err := chromedp.Run(ctx, chromedp.Poll[any](js, chromedp.WithPollingTimeout(limit)))
-	if err != nil {
+	for {
+		_, err := chromedp.Run(ctx, chromedp.Poll[any](js, chromedp.WithPollingTimeout(max(limit-time.Since(begin), time.Millisecond))))
+		if err == nil {
+			return time.Since(begin)
+		}
+		if time.Since(begin) < limit && ctx.Err() == nil {
+			continue // the page was being loaded anew
+		}
 		text, _ := chromedp.Run(ctx, chromedp.Evaluate[string]("document.body.innerText"))
 		t.Fatalf("waited %v for %s: %v; the page says:\n%s", limit, js, err, text)
 	}
-	return time.Since(begin)
 }

@@ -174,7 +174,6 @@ export interface PassageVerdict {
   u_us: number;
   position_mm: number;
   lap: number;
-  crossings: number;
   source: string;
   final: boolean;
 }

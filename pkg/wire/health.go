@@ -47,6 +47,7 @@ type Health struct {
 	Rejects      []Reject      `json:"rejects"` // newest first, at most 50
 	UnknownGates []string      `json:"unknown_gates"`
 	Doubts       []string      `json:"doubts"`
+	Viewers      int64         `json:"viewers"`
 }
 
 // Credential is what an agent signs in to the bus with. The password is shown

@@ -136,7 +136,6 @@ type Rules struct {
 	BounceGapUs   int64   `json:"bounce_gap_us"`
 	MaxSpeedMmS   float64 `json:"max_speed_mm_s"`
 	SnapshotEvery uint64  `json:"snapshot_every"`
-	DefaultTagU   string  `json:"-"`
 }
 
 // Results is the answer of rainhill score and of the results page.
@@ -158,7 +157,6 @@ type PassageVerdict struct {
 	UUs        float64 `json:"u_us"`
 	PositionMm float64 `json:"position_mm"`
 	Lap        int     `json:"lap"` // completed laps at this passage
-	Crossings  int     `json:"crossings"`
 	Source     string  `json:"source"`
 	Final      bool    `json:"final"`
 }

@@ -51,10 +51,13 @@ func (j *Journal) append(facts []fact) error {
 			continue
 		}
 		j.note(f.event)
-		j.noteSession(f.event)
+		j.noteDecision(f.event)
 		j.noteHealth(f.event, f.busUs)
 		respond(f.msg, wire.Reply{OK: true, Seq: before + uint64(i) + 1})
 	}
+	j.mu.Lock()
+	j.health.JournalSeq = j.last
+	j.mu.Unlock()
 	return nil
 }
 

@@ -3,6 +3,7 @@ package journal
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/nats-io/nats.go"
@@ -131,10 +132,22 @@ func (j *Journal) check(a arrival) (wire.Event, error) {
 	if len(j.seen.Boot(e.Agent, e.Boot).Ahead) >= seen.MaxAhead {
 		return e, fmt.Errorf("%w: %d events are missing below seq %d; send those first", wire.ErrMalformed, seen.MaxAhead, *e.Seq)
 	}
+	if kind == wire.KindCrossing && !j.placed(source) {
+		return e, fmt.Errorf("%w: gate %q stands on no circuit; place it in the book first", wire.ErrMalformed, source)
+	}
 	if strings.HasPrefix(a.msg.Subject, "rhi.") || j.cfg.Allow == nil {
 		return e, nil
 	}
 	return e, j.cfg.Allow(e.Agent, kind, source)
+}
+
+func (j *Journal) placed(gate string) bool {
+	for _, ids := range j.gates {
+		if slices.Contains(ids, gate) {
+			return true
+		}
+	}
+	return false
 }
 
 // refuse answers, counts and keeps a message that was not taken.

@@ -12,6 +12,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"sync"
@@ -52,7 +53,8 @@ type Journal struct {
 	seen     seen.Set
 	saved    uint64 // sequence of the checkpoint on disk
 	sessions map[string]bool
-	touched  map[string]string // agent -> boot whose stored mark must be told
+	gates    map[string][]string // circuit -> its gates
+	touched  map[string]string   // agent -> boot whose stored mark must be told
 
 	mu      sync.Mutex
 	health  wire.Health
@@ -89,7 +91,7 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Journal, error) {
 	}
 	j := &Journal{
 		cfg: cfg, nc: nc, js: js, in: make(chan arrival, maxWaiting), chain: Genesis, seen: seen.Set{},
-		sessions: map[string]bool{}, touched: map[string]string{}, agents: map[string]*wire.AgentHealth{},
+		sessions: map[string]bool{}, gates: map[string][]string{}, touched: map[string]string{}, agents: map[string]*wire.AgentHealth{},
 	}
 	j.health = wire.Health{Site: cfg.Site, StartedUs: cfg.Now()}
 	if err := j.rejects.open(filepath.Join(cfg.Dir, "rejects-"+cfg.Site+".jsonl")); err != nil {
@@ -115,9 +117,10 @@ func EnsureStream(ctx context.Context, js jetstream.JetStream, site string, repl
 }
 
 type checkpoint struct {
-	Seq      uint64          `json:"seq"`
-	Seen     seen.Set        `json:"seen"`
-	Sessions map[string]bool `json:"sessions"`
+	Seq      uint64              `json:"seq"`
+	Seen     seen.Set            `json:"seen"`
+	Sessions map[string]bool     `json:"sessions"`
+	Gates    map[string][]string `json:"gates"`
 }
 
 func (j *Journal) checkpointPath() string {
@@ -131,13 +134,12 @@ func (j *Journal) resume(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	j.last, j.chain = last, chain
+	j.last, j.chain, j.health.JournalSeq = last, chain, last
 	var cp checkpoint
 	if b, err := os.ReadFile(j.checkpointPath()); err == nil && json.Unmarshal(b, &cp) == nil && cp.Seq <= last && cp.Seen != nil {
 		j.seen, j.saved = cp.Seen, cp.Seq
-		for id := range cp.Sessions {
-			j.sessions[id] = true
-		}
+		maps.Copy(j.sessions, cp.Sessions)
+		maps.Copy(j.gates, cp.Gates)
 	}
 	return Read(ctx, j.js, j.cfg.Site, j.saved+1, last, func(seq uint64, record []byte) error {
 		var e wire.Event
@@ -145,14 +147,14 @@ func (j *Journal) resume(ctx context.Context) error {
 			return nil // verify says where the journal is damaged; here it must not stop
 		}
 		j.note(e)
-		j.noteSession(e)
+		j.noteDecision(e)
 		return nil
 	})
 }
 
 // save writes the checkpoint.
 func (j *Journal) save() error {
-	b, err := json.Marshal(checkpoint{j.last, j.seen, j.sessions})
+	b, err := json.Marshal(checkpoint{j.last, j.seen, j.sessions, j.gates})
 	if err != nil {
 		return err
 	}
@@ -176,18 +178,29 @@ func (j *Journal) note(e wire.Event) {
 	}
 }
 
-func (j *Journal) noteSession(e wire.Event) {
-	if e.Kind != wire.KindDecision || e.What != wire.WhatSession {
+// noteDecision keeps what the intake must know: which sessions are open, and
+// which gates stand on a circuit.
+func (j *Journal) noteDecision(e wire.Event) {
+	if e.Kind != wire.KindDecision {
 		return
 	}
-	var s wire.Session
-	if json.Unmarshal(e.Value, &s) != nil {
+	v, err := e.DecisionValue()
+	if err != nil {
 		return
 	}
-	if s.ClosedUs != 0 {
-		delete(j.sessions, s.ID)
-	} else {
-		j.sessions[s.ID] = true
+	switch v := v.(type) {
+	case wire.CircuitValue:
+		ids := []string{}
+		for _, g := range v.Gates {
+			ids = append(ids, g.ID)
+		}
+		j.gates[v.Circuit.ID] = ids
+	case wire.Session:
+		if v.ClosedUs != 0 {
+			delete(j.sessions, v.ID)
+		} else {
+			j.sessions[v.ID] = true
+		}
 	}
 }
 

@@ -1,6 +1,6 @@
 // Asking the gateway: one function a question. A refusal is an error with the
 // gateway's own reason; status 0 means that it could not be reached.
-/** @import {Health, Reply, Credential} from '../../types/wire.js' */
+/** @import {Health, Reply, Credential, Results} from '../../types/wire.js' */
 
 export class Refused extends Error {
   /** @param {number} status @param {string} reason */
@@ -46,6 +46,8 @@ export function post(path, body) {
 export const me = () => ask('/api/me');
 /** @returns {Promise<Health>} */
 export const health = () => ask('/api/health');
+/** The whole session with all laps. @returns {Promise<Results>} */
+export const results = () => ask('/api/results');
 /** @returns {Promise<{agents: Credential[]}>} */
 export const agents = () => ask('/api/agents');
 /** @param {{agent: string, gates: string[], motors: string[], cells: string[]}} a @returns {Promise<Credential>} */

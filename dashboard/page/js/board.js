@@ -2,13 +2,12 @@
 /** @import {Running} from './store.js' */
 /** @import {Lap, TrialResult} from '../../types/wire.js' */
 import { html, svg, nothing, repeat } from '../lib/lit-3.3.3.js';
-import { state, openTrials, closedTrials, locomotive, consist, markNumber } from './store.js';
-import { mark, markPicture } from './marks.js';
+import { state, openTrials, closedTrials, locomotive, consist, markOf } from './store.js';
+import { markPicture } from './marks.js';
 import { list } from './merge.js';
 import { lapTime, time, speed, fixed, signed, percent, trendWord, decimals, known, clock, DASH } from './format.js';
 import { settings, prefer } from './settings.js';
-import { showLap } from './lapbook.js';
-import { lapMarks, lapCell } from './lap.js';
+import { lapMarks, lapCell, showLap } from './lap.js';
 import { closeTrial } from './decide.js';
 import { again } from './again.js';
 
@@ -44,10 +43,10 @@ function trialLine(r, open) {
   const name = loco?.name || r.trial.locomotive;
   const behind = consist(r.trial.consist);
   return html`<article class="trial" aria-label=${`Trial of ${name}`} data-trial=${r.trial.id}>
-    <div class="who">${markPicture(mark(markNumber(r.trial.locomotive)))}
-      <div><h3>${name}</h3><p>${[behind ? behind.name || behind.id : 'light engine', r.trial.direction === 'reverse' ? 'reverse' : '', r.result?.state === 'settling' ? 'settling' : '', open ? '' : `closed ${clock(r.trial.to_us)}`].filter(Boolean).join(' · ')}</p></div>
+    <div class="who">${markPicture(markOf(r.trial.locomotive))}
+      <div><h3>${name}</h3><p>${[behind ? behind.name || behind.id : 'light engine', r.trial.direction === 'reverse' ? 'reverse' : '', r.result?.state === 'settling' ? 'settling' : '', open ? '' : `closed ${clock(r.trial.to_us)}`].filter(Boolean).join(' · ')}<span class="narrow"> · ${r.result?.consistency.n ?? 0} of ${r.result?.lap_count ?? 0} laps counted</span></p></div>
     </div>
-    <dl class="figures">${figures(r.result).map((f) => html`<div class=${f.key}><dt>${f.name}</dt><dd><span class="num">${f.value}</span>${f.unit ? html`<small>${f.unit}</small>` : nothing}${f.more ? html`<small class="more">${f.more}</small>` : nothing}</dd></div>`)}</dl>
+    <dl class="figures">${figures(r.result).map(figure)}</dl>
     <div class="laps">
       ${runOfLaps(list(r.result?.laps))}
       ${strip(r, open ? (wide.matches ? 8 : 7) : 4)}
@@ -58,6 +57,13 @@ function trialLine(r, open) {
 }
 
 /** @typedef {{key: string, name: string, value: string, unit?: string, more?: string}} Figure */
+
+/** @param {Figure} f */
+function figure(f) {
+  const [value, u] = f.value.split(' ± ');
+  return html`<div class=${f.key}><dt>${f.name}</dt><dd><span class="num">${value}</span>${u ? html`<small class="num">± ${u}</small>` : nothing}
+    ${f.unit ? html`<small>${f.unit}</small>` : nothing}${f.more ? html`<small class="more">${f.more}</small>` : nothing}</dd></div>`;
+}
 
 /** The figures of a trial as written on the board. @param {TrialResult | null} result @returns {Figure[]} */
 export function figures(result) {
@@ -72,7 +78,7 @@ export function figures(result) {
   return [
     { key: 'last', name: 'last lap', value: lapTime(last?.lap_time_s, u, beside), unit: known(last?.lap_time_s) ? 's' : '', more: last ? [`lap ${last.lap}`, ...lapMarks(last)].join(', ') : 'no lap yet' },
     { key: 'best', name: 'best', value: lapTime(c?.best_s, best?.u_s ?? u, beside), unit: known(c?.best_s) ? 's' : '', more: c?.best_lap ? `lap ${c.best_lap}` : '' },
-    { key: 'mean', name: 'mean', value: lapTime(c?.mean_s, c?.mean_u_s ?? u, beside), unit: known(c?.mean_s) ? 's' : '', more: known(c?.mean_s) ? `of ${c.n} laps, median ${time(c.median_s, d)}` : '' },
+    { key: 'mean', name: 'mean', value: lapTime(c?.mean_s, c?.mean_u_s ?? u, beside), unit: known(c?.mean_s) ? 's' : '', more: known(c?.mean_s) ? `median ${time(c.median_s, d)}` : '' },
     { key: 'speed', name: 'speed', value: speed(result?.speed_mm_s?.value, result?.speed_mm_s?.u, beside), unit: known(result?.speed_mm_s?.value) ? 'mm/s' : '', more: known(result?.scale_km_h) ? `scale ${fixed(result.scale_km_h, 0)} km/h` : '' },
     { key: 'spread', name: 'spread', value: fixed(c?.sd_s, known(c?.sd_s) && c.sd_s < 0.1 ? 3 : 2), unit: known(c?.sd_s) ? 's SD' : '', more: known(c?.cv) ? `CV ${percent(c.cv)}` : '' },
     { key: 'trend', name: 'trend', value: trendWord(trend) || DASH, more: known(trend?.value) ? `${signed(trend.value, 3)} s/lap${known(trend.lo) && known(trend.hi) ? ` (${signed(trend.lo, 3)} to\u00a0${signed(trend.hi, 3)})` : ''}` : 'more laps needed' },
@@ -85,7 +91,7 @@ function strip(r, n) {
   const laps = list(r.result?.laps);
   const shown = laps.slice(-n).reverse();
   return html`<ol class="strip" aria-label="Newest laps">${repeat(shown, (l) => l.lap, (l) => html`<li>${lapCell(r.trial.id, l)}</li>`)}
-    ${laps.length > n ? html`<li><button class="lap all" @click=${() => showLap(r.trial.id, 0)}><small>all</small><b class="num">${laps.length}</b><small>laps</small></button></li>` : nothing}</ol>`;
+    ${(r.result?.lap_count ?? 0) > shown.length ? html`<li><button class="lap all" @click=${() => showLap(r.trial.id, 0)}><small>all</small><b class="num">${r.result?.lap_count}</b><small>laps</small></button></li>` : nothing}</ol>`;
 }
 
 const SHOWN = 60;

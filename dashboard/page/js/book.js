@@ -1,7 +1,7 @@
 // The book: what a session knows, and what an official writes into it.
 import { html, nothing } from '../lib/lit-3.3.3.js';
-import { state, circuit, sessionOpen, openTrials, closedTrials, locomotive, consist, markNumber } from './store.js';
-import { mark, markPicture } from './marks.js';
+import { state, circuit, sessionOpen, openTrials, closedTrials, locomotive, consist, markOf } from './store.js';
+import { markPicture } from './marks.js';
 import { list } from './merge.js';
 import { attempt, closeSession, closeTrial } from './decide.js';
 import { decide } from './api.js';
@@ -66,7 +66,7 @@ function closing() {
 
 function trials() {
   const all = [...openTrials(), ...closedTrials()];
-  const body = all.length ? html`<ul class="entries">${all.map((r) => html`<li>${markPicture(mark(markNumber(r.trial.locomotive)))}
+  const body = all.length ? html`<ul class="entries">${all.map((r) => html`<li>${markPicture(markOf(r.trial.locomotive))}
     <span><b>${locomotive(r.trial.locomotive)?.name || r.trial.locomotive}</b> <span class="faint">${[consist(r.trial.consist)?.name, r.trial.direction, `${r.result?.lap_count ?? 0} laps`, `from ${clock(r.trial.from_us)}`, r.trial.to_us ? `to ${clock(r.trial.to_us)}` : 'open', ...conditions(r.trial.conditions)].filter(Boolean).join(' · ')}</span></span>
     ${state.me.official && !r.trial.to_us ? html`<button @click=${() => closeTrial(r.trial)}>Close trial</button>` : nothing}</li>`)}</ul>` : html`<p class="empty">No trial in this session yet.</p>`;
   const can = sessionOpen() && list(state.view?.locomotives).length;
@@ -92,7 +92,7 @@ function circuits() {
 function locomotives() {
   const all = list(state.view?.locomotives);
   return section('locomotive', 'Locomotives', 'each keeps its mark everywhere', all.length ? html`<ul class="entries">${all.map((l) => item('locomotive', l.id, html`<b>${l.name || l.id}</b>
-    <span class="faint">${[l.owner, l.mass_g ? `${fixed(l.mass_g, 0)} g` : '', list(l.driver_sets).map((s) => `${s.id}${s.motor ? ` (motor ${s.motor})` : ''}`).join(', ')].filter(Boolean).join(' · ')}</span>`, markPicture(mark(markNumber(l.id)))))}</ul>` : html`<p class="empty">None yet.</p>`, 'Write down a locomotive');
+    <span class="faint">${[l.owner, l.mass_g ? `${fixed(l.mass_g, 0)} g` : '', list(l.driver_sets).map((s) => `${s.id}${s.motor ? ` (motor ${s.motor})` : ''}`).join(', ')].filter(Boolean).join(' · ')}</span>`, markPicture(markOf(l.id))))}</ul>` : html`<p class="empty">None yet.</p>`, 'Write down a locomotive');
 }
 
 function consists() {

@@ -68,7 +68,7 @@ export class Rows {
    */
   show(title, one, cells) {
     return html`<fieldset class="rows"><legend>${title}</legend>
-      ${repeat(this.rows, (r) => r.key, (r) => html`<div class="row">${cells(r.row, r.key)}<button type="button" class="drop" aria-label="Take away this ${one}" @click=${() => this.drop(r.key)}>Remove</button></div>`)}
+      ${repeat(this.rows, (r) => r.key, (r) => html`<div class="row">${cells(r.row, r.key)}<button type="button" class="drop" aria-label="Remove this ${one}" @click=${() => this.drop(r.key)}>Remove</button></div>`)}
       <button type="button" @click=${this.add}>Add a ${one}</button></fieldset>`;
   }
 }

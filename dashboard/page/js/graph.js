@@ -3,9 +3,9 @@
 /** @import {Running} from './store.js' */
 /** @import {CircuitView} from '../../types/wire.js' */
 /** @import {Stroke} from './reckon.js' */
-import { state, circuit, nowUs, markNumber, direction, locomotive } from './store.js';
+import { state, circuit, nowUs, markOf, direction, locomotive } from './store.js';
 import { strokes, place, run } from './reckon.js';
-import { mark, drawMark } from './marks.js';
+import { drawMark } from './marks.js';
 import { inks, fit } from './ink.js';
 import { settings } from './settings.js';
 import { list } from './merge.js';
@@ -143,7 +143,7 @@ function line({ c }, xa, ya, xb, yb, ink, width) {
 
 /** @param {Frame} f @param {CircuitView} view @param {Running} r */
 function drawTrain(f, view, r) {
-  const m = mark(markNumber(r.trial.locomotive));
+  const m = markOf(r.trial.locomotive);
   const ink = inks().pens[m.ink - 1];
   const dir = direction(r.trial);
   const { c } = f;
@@ -161,6 +161,7 @@ function drawTrain(f, view, r) {
   const now = r.trial.to_us ? null : place(r.passages, list(view.gates), f.length, dir, f.toUs);
   if (now) drawReckoned(f, r, now, dir);
   drawPassages(f, r, ink, from);
+  drawNames(f, view, r, m, ink, from);
   if (now) drawMark(c, m, f.x1 + 6, yOf(f, now.mm), 6.5, ink, inks().paper);
   else drawEnd(f, r, m, ink);
   c.restore();
@@ -192,6 +193,21 @@ function drawPassages(f, r, ink, from) {
     c.fill();
     c.lineWidth = 1.2;
     c.stroke();
+  }
+}
+
+/**
+ * The train's mark on its line, at the timing gate, as often as there is room.
+ * @param {Frame} f @param {CircuitView} view @param {Running} r @param {import('./marks.js').Mark} m @param {string} ink @param {number} from
+ */
+function drawNames(f, view, r, m, ink, from) {
+  const timing = list(view.gates).find((g) => g.timing)?.id;
+  let free = f.x0 + 8;
+  for (const p of r.passages.slice(from)) {
+    const x = xOf(f, p.at_us);
+    if (p.gate !== timing || x < free || x > f.x1 - 16) continue;
+    free = x + 34;
+    drawMark(f.c, m, x, yOf(f, p.position_mm), 5.5, ink, inks().paper);
   }
 }
 

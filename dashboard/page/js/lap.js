@@ -2,7 +2,21 @@
 /** @import {Lap} from '../../types/wire.js' */
 import { html } from '../lib/lit-3.3.3.js';
 import { lapTime } from './format.js';
-import { showLap } from './lapbook.js';
+import { say } from './decide.js';
+
+/** The slip that is open, to be drawn again when its lap changes. */
+export const slip = { draw: () => {} };
+
+/** Opens the slip of a lap; lap 0 is the list of all. @param {string} trial @param {number} lap */
+export async function showLap(trial, lap) {
+  try {
+    const book = await import('./lapbook.js');
+    slip.draw = book.drawLap;
+    book.openLap(trial, lap);
+  } catch {
+    say('The slip could not be fetched: the service did not answer.');
+  }
+}
 
 /** Why a lap looks as it does, in the order that matters. @param {Lap} lap */
 export function lapMarks(lap) {

@@ -6,8 +6,11 @@ import { html, nothing, render } from '../lib/lit-3.3.3.js';
 import { state, locomotive } from './store.js';
 import { list } from './merge.js';
 import { lapTime, speed, fixed, percent, known, clock } from './format.js';
-import { lapMarks, lapCell } from './lap.js';
-import { voidLap, notice } from './decide.js';
+import { lapMarks, lapCell, showLap } from './lap.js';
+import { voidLap, notice, attempt } from './decide.js';
+import { results } from './api.js';
+import { again } from './again.js';
+import { mergeResult } from './merge.js';
 
 const shown = { trial: '', lap: 0 };
 const box = document.createElement('dialog');
@@ -16,11 +19,24 @@ box.setAttribute('aria-labelledby', 'slip-title');
 document.body.append(box);
 
 /** Opens the slip of a lap; lap 0 is the list of all. @param {string} trial @param {number} lap */
-export function showLap(trial, lap) {
+export function openLap(trial, lap) {
   Object.assign(shown, { trial, lap });
+  fetchRest(trial);
   drawLap();
   if (!box.open) box.showModal();
   box.scrollTop = 0;
+}
+
+/** A long trial came without its first laps: they are fetched when asked for. @param {string} trial */
+function fetchRest(trial) {
+  const have = state.trials.get(trial)?.result;
+  if (!have || list(have.laps).length >= have.lap_count) return;
+  attempt(async () => {
+    const whole = list((await results()).trials).find((t) => t.trial === trial);
+    const running = state.trials.get(trial);
+    if (whole && running?.result) running.result = mergeResult(whole, running.result);
+    again();
+  });
 }
 
 export function drawLap() {

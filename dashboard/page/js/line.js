@@ -8,16 +8,12 @@ import { list } from './merge.js';
 import { fixed } from './format.js';
 import { motion } from './motion.js';
 import { again } from './again.js';
+import { later } from './later.js';
 import './graph.js';
 import './plan.js';
 
-let rollAsked = false;
-
 /** The roll and its chart library come when the first driver set reports. */
-function needRoll() {
-  if (!rollAsked) import('./roll.js');
-  rollAsked = true;
-}
+const needRoll = later(() => import('./roll.js'));
 
 export function lineView() {
   if (!state.view) return html`<div class="sheet welcome"><p>Calling the line…</p></div>`;

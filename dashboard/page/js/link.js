@@ -44,11 +44,18 @@ export class Link {
 
   /** @param {MessageEvent} e */
   heard(e) {
-    this.heardMs = performance.now();
+    const atMs = performance.now();
+    const message = JSON.parse(e.data);
+    if (message.type !== 'told') this.fresh(atMs); // an answer about clocks says nothing of the trains
+    this.handlers.onMessage(message, atMs);
+  }
+
+  /** @param {number} atMs */
+  fresh(atMs) {
+    this.heardMs = atMs;
     this.tries = 0;
     this.wait(STALE_MS, () => this.silent());
     this.turn('live');
-    this.handlers.onMessage(JSON.parse(e.data), this.heardMs);
   }
 
   silent() {

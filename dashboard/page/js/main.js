@@ -8,31 +8,20 @@ import { localUs } from './clock.js';
 import { health, Refused } from './api.js';
 import { motion } from './motion.js';
 import { onAgain } from './again.js';
+import { later } from './later.js';
 import { head, silence } from './head.js';
 import { lineView } from './line.js';
-import { drawLap } from './lapbook.js';
+import { slip } from './lap.js';
 import { askSignIn, refreshMe, takeKey } from './sign.js';
 import { tapper, tapsTaken, listenForKeys } from './tapping.js';
 import { drawn, probe } from './probe.js';
 
-/** Views other than the line are fetched when they are first asked for. @type {Record<string, () => unknown>} */
-const VIEWS = {
-  line: lineView,
-  wall: later(async () => (await import('./wall.js')).wallView),
-  book: later(async () => (await import('./book.js')).bookView),
-  health: later(async () => (await import('./health.js')).healthView),
-};
-
-/** @param {() => Promise<() => unknown>} fetchView */
-function later(fetchView) {
-  /** @type {(() => unknown) | null} */ let have = null;
-  let asked = false;
-  return () => {
-    if (!asked) fetchView().then((f) => { have = f; sheet.ask(); });
-    asked = true;
-    return have?.();
-  };
-}
+// Views other than the line are fetched when they are first asked for.
+const wall = later(() => import('./wall.js'));
+const book = later(() => import('./book.js'));
+const healthPage = later(() => import('./health.js'));
+/** @type {Record<string, () => unknown>} */
+const VIEWS = { line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), health: () => healthPage()?.healthView() };
 const build = document.querySelector('meta[name=build]')?.getAttribute('content') ?? '';
 const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));
 const sheetElement = /** @type {HTMLElement} */ (document.getElementById('sheet'));
@@ -43,7 +32,7 @@ let view = location.pathname.slice(1) in VIEWS ? location.pathname.slice(1) : 'l
 const sheet = new Pace(() => {
   render(head(view), headElement);
   render(html`${VIEWS[view]()}`, sheetElement);
-  drawLap();
+  slip.draw();
   drawn();
 }, 25);
 

@@ -14,15 +14,43 @@ const SHAPES = [
   { name: 'inverted triangle', d: 'M0 9.5L9.5-7.5H-9.5Z' },
 ];
 const PATTERNS = ['filled', 'open', 'barred', 'dotted'];
-export const INKS = 6;
+const INKS = 6;
 
 /** @typedef {{shape: string, d: string, pattern: string, ink: number, words: string}} Mark */
 
-/** The mark of the n-th locomotive; 32 differ in shape or pattern. @param {number} n @returns {Mark} */
-export function mark(n) {
+/** Mark number n; 32 differ in shape or pattern. @param {number} n @param {number} [ink] 0 to 5 @returns {Mark} */
+export function mark(n, ink = 0) {
   const shape = SHAPES[n % SHAPES.length];
   const pattern = PATTERNS[(n + Math.floor(n / SHAPES.length)) % PATTERNS.length];
-  return { shape: shape.name, d: shape.d, pattern, ink: (n % INKS) + 1, words: `${pattern} ${shape.name}` };
+  return { shape: shape.name, d: shape.d, pattern, ink: (ink % INKS) + 1, words: `${pattern} ${shape.name}` };
+}
+
+const MARKS = SHAPES.length * PATTERNS.length;
+
+/**
+ * Which mark each locomotive has: its id says so by itself, on every screen and
+ * in every session; only where two ids say the same does the later in the list
+ * take the next one free. Ink goes round in the order of the list.
+ * @param {Iterable<string>} ids those first seen first @returns {Map<string, Mark>}
+ */
+export function assignMarks(ids) {
+  /** @type {Map<string, Mark>} */ const given = new Map();
+  const taken = new Set();
+  for (const id of ids) {
+    if (given.has(id)) continue;
+    let n = hash(id) % MARKS;
+    for (let tries = 0; taken.has(n) && tries < MARKS; tries++) n = (n + 1) % MARKS;
+    taken.add(n);
+    given.set(id, mark(n, given.size));
+  }
+  return given;
+}
+
+/** FNV-1a, 32 bits. @param {string} s */
+function hash(s) {
+  let h = 0x811c9dc5;
+  for (let i = 0; i < s.length; i++) h = Math.imul(h ^ s.charCodeAt(i), 0x01000193) >>> 0;
+  return h;
 }
 
 /** The mark's drawing, for use inside an svg. @param {Mark} m */

@@ -21,16 +21,22 @@ function draw() {
   if (drawers.size && state.phase === 'live') motion.ask();
 }
 
+const sizes = new ResizeObserver((entries) => {
+  for (const e of entries) drawers.get(e.target)?.();
+});
+
 /**
- * Draws an element whenever things move; the answer ends it.
+ * Draws an element whenever things move, and when its size changes; the answer ends it.
  * @param {Element} element @param {() => void} f
  */
 export function moving(element, f) {
   drawers.set(element, f);
   watch.observe(element);
+  sizes.observe(element);
   motion.ask();
   return () => {
     drawers.delete(element);
     watch.unobserve(element);
+    sizes.unobserve(element);
   };
 }

@@ -70,7 +70,7 @@ export class Pen {
       while (i < this.length && this.mid(i) > t) i++;
       if (i >= this.length) break;
       const gap = i > 0 ? this.mid(i - 1) - this.mid(i) : t - this.mid(i);
-      if (gap > gapUs) continue;
+      if (gap > gapUs && t > this.mid(i)) continue;
       const [a, b] = [this.slot(i), i > 0 ? this.slot(i - 1) : this.slot(i)];
       const f = i > 0 ? (t - this.mid(i)) / gap : 0;
       speed[k] = orNull(this.speeds[a] + f * (this.speeds[b] - this.speeds[a]));

@@ -3,9 +3,9 @@
 /** @import {CircuitView} from '../../types/wire.js' */
 /** @import {PlanPoint} from './reckon.js' */
 import { html, svg, render, repeat } from '../lib/lit-3.3.3.js';
-import { circuit, openTrials, nowUs, direction, markNumber, locomotive } from './store.js';
+import { circuit, openTrials, nowUs, direction, markOf, locomotive } from './store.js';
 import { pointAt, circle, place } from './reckon.js';
-import { mark, markShape } from './marks.js';
+import { markShape } from './marks.js';
 import { list } from './merge.js';
 import { fixed } from './format.js';
 import { moving } from './motion.js';
@@ -86,7 +86,7 @@ function drawing(view, sheet, trains) {
     <path class="bed" d=${d}></path><path class="rails" d=${d}></path><path class="between" d=${d}></path>
     ${list(view.gates).map((g) => gate(sheet, g))}
     ${arrow(sheet)}${bar(sheet, list(view.plan).length > 1)}
-    ${repeat(trains, (r) => r.trial.id, (r) => svg`<g class="train unseen"><circle class="halo" r="13"></circle>${markShape(mark(markNumber(r.trial.locomotive)))}</g>`)}
+    ${repeat(trains, (r) => r.trial.id, (r) => svg`<g class="train unseen"><circle class="halo" r="13"></circle>${markShape(markOf(r.trial.locomotive))}</g>`)}
   </svg>`;
 }
 

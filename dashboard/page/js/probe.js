@@ -10,10 +10,12 @@ const lags = new Float64Array(512);
 let drawings = 0;
 let lagged = 0;
 let lagOf = 0;
+let drawnRev = 0;
 
 /** Called after the sheet was drawn: how old was what it shows? */
 export function drawn() {
   drawings++;
+  drawnRev = state.rev;
   if (state.phase !== 'live' || state.toldUs === lagOf) return;
   lagOf = state.toldUs;
   lags[lagged++ % lags.length] = (clock.busUs() - state.toldUs) / 1000;
@@ -27,6 +29,10 @@ export function probe(parts) {
     get phase() { return state.phase; },
     get official() { return state.me.official; },
     get drawings() { return drawings; },
+    /** what the sheet shows is true at this place in the journal */
+    get drawnRev() { return drawnRev; },
+    /** performance.now() of the last message */
+    get heardMs() { return parts.link.heardMs; },
     get moved() { return parts.motion.drawn; },
     get taps() { return { ...state.taps }; },
     get offsetUs() { return clock.offsetUs(); },

@@ -2,8 +2,7 @@
 // speed of each driver set and one for its throttle, each on its own base line.
 import uPlot from '../lib/uplot-1.6.32.js';
 import { html, render } from '../lib/lit-3.3.3.js';
-import { state, nowUs, locomotive, markNumber } from './store.js';
-import { mark } from './marks.js';
+import { state, nowUs, locomotive, markOf } from './store.js';
 import { inks } from './ink.js';
 import { settings } from './settings.js';
 import { clock, fixed, known, DASH } from './format.js';
@@ -22,7 +21,7 @@ export function pens() {
     letter: String.fromCharCode(65 + (i % 26)),
     loco: m.locomotive ? locomotive(m.locomotive)?.name ?? m.locomotive : '',
     set: m.set ?? '',
-    ink: m.locomotive ? mark(markNumber(m.locomotive)).ink : 1,
+    ink: m.locomotive ? markOf(m.locomotive).ink : 1,
     dash: DASHES[i % DASHES.length],
   }));
 }
@@ -31,7 +30,7 @@ export class DynoRoll extends HTMLElement {
   /** @type {uPlot | null} */ plot = null;
   /** @type {Named[]} */ named = [];
   key = '';
-  legendMs = 0;
+  legendMs = -Infinity;
   fromS = 0;
   toS = 0;
 

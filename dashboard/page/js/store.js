@@ -3,15 +3,18 @@
 /** @import {View, Frame, Trial, TrialResult, PassageVerdict, MotorVerdict, CircuitView, Locomotive, Consist, Health} from '../../types/wire.js' */
 /** @import {Phase} from './link.js' */
 /** @import {Me} from './api.js' */
+/** @import {Mark} from './marks.js' */
 import { list, mergeResult, mergePassages, sortPassages } from './merge.js';
 import { Pen, KEEP_US } from './pen.js';
 import { BusClock } from './clock.js';
+import { assignMarks, mark } from './marks.js';
 
 /** @typedef {{trial: Trial, result: TrialResult | null, passages: PassageVerdict[]}} Running a trial with what is known of it */
 
 export const state = {
   /** @type {View | null} */ view: null,
   /** @type {Map<string, Running>} */ trials: new Map(),
+  /** @type {Map<string, Mark>} by locomotive */ marks: new Map(),
   /** @type {Map<string, Pen>} by motor */ pens: new Map(),
   /** @type {Map<string, MotorVerdict>} the newest of each motor */ motors: new Map(),
   rev: 0,
@@ -49,6 +52,8 @@ export function putView(view) {
     if (running) running.result = mergeResult(null, r);
   }
   putPassages(view);
+  // Those that have run this session keep their marks when another is written down.
+  state.marks = assignMarks([...list(view.trials).map((t) => t.locomotive), ...list(view.locomotives).map((l) => l.id)]);
   state.pens = new Map();
   state.motors = new Map();
   for (const m of list(view.motors)) putMotor(m);
@@ -120,9 +125,9 @@ export function consist(id) {
   return list(state.view?.consists).find((c) => c.id === id) ?? null;
 }
 
-/** The place of a locomotive among the defined: its mark for good. @param {string} id */
-export function markNumber(id) {
-  return Math.max(0, list(state.view?.locomotives).findIndex((l) => l.id === id));
+/** The mark of a locomotive. @param {string} id @returns {Mark} */
+export function markOf(id) {
+  return state.marks.get(id) ?? mark(0);
 }
 
 /** Open trials, newest first. @returns {Running[]} */

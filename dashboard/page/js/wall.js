@@ -1,8 +1,8 @@
 // The large board, to be read from ten metres: four rows, one time a row.
 /** @import {Running} from './store.js' */
 import { html, nothing, repeat } from '../lib/lit-3.3.3.js';
-import { openTrials, closedTrials, locomotive, markNumber } from './store.js';
-import { mark, markPicture } from './marks.js';
+import { openTrials, closedTrials, locomotive, markOf } from './store.js';
+import { markPicture } from './marks.js';
 import { list } from './merge.js';
 import { lapTime, fixed, known, trendWord } from './format.js';
 import { lapMarks } from './lap.js';
@@ -33,7 +33,7 @@ function row(r) {
   const last = laps[laps.length - 1];
   const c = r.result?.consistency;
   return html`<article data-trial=${r.trial.id} class=${last ? lapMarks(last).join(' ') : ''}>
-    ${markPicture(mark(markNumber(r.trial.locomotive)))}
+    ${markPicture(markOf(r.trial.locomotive))}
     <h2>${shortName(locomotive(r.trial.locomotive)?.name || r.trial.locomotive)}</h2>
     <p class="num time">${lapTime(last?.lap_time_s, last?.u_s, false)}</p>
     <p class="rest"><span>lap ${last?.lap ?? 0}${last && lapMarks(last).length ? html` <i>${lapMarks(last).join(', ')}</i>` : nothing}</span>

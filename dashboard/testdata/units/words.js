@@ -2,7 +2,7 @@ import { same } from './check.js';
 import { lapTime, time, fixed, signed, speed, percent, decimals, trendWord, span, count, millis, DASH } from '../../page/js/format.js';
 import { slug, validId, trialId } from '../../page/js/slug.js';
 import { shortName } from '../../page/js/wall.js';
-import { mark } from '../../page/js/marks.js';
+import { mark, assignMarks } from '../../page/js/marks.js';
 
 export function testNumbersThatCannotBeHad() {
   for (const f of [lapTime(null, 0.1, true), time(undefined, 2), fixed(NaN, 1), signed(null, 2), speed(null, null, true), percent(null), count(undefined), millis(null), span(null)]) {
@@ -66,4 +66,15 @@ export function testShortNames() {
 export function testMarksDiffer() {
   const all = new Set(Array.from({ length: 32 }, (_, i) => mark(i).words));
   same(all.size, 32, 'marks that differ without colour');
+}
+
+export function testMarksStay() {
+  const ids = Array.from({ length: 12 }, (_, i) => `engine-${i}`);
+  const before = assignMarks(ids);
+  const after = assignMarks([...ids, 'another']);
+  same(ids.map((id) => before.get(id)), ids.map((id) => after.get(id)), 'marks after another locomotive');
+  same(new Set([...after.values()].map((m) => m.words)).size, 13, 'no two the same');
+  same(new Set(ids.slice(0, 6).map((id) => after.get(id)?.ink)).size, 6, 'six inks');
+  same(assignMarks(['engine-1', 'engine-5']).get('engine-5')?.words, assignMarks(['engine-5']).get('engine-5')?.words, 'the same shape and pattern elsewhere');
+  same(assignMarks(Array.from({ length: 40 }, (_, i) => `e${i}`)).size, 40, 'more locomotives than marks');
 }

@@ -1,0 +1,263 @@
+package trial
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"rainhill/pkg/laps"
+	"rainhill/pkg/stats"
+	"rainhill/pkg/unit"
+	"rainhill/pkg/wire"
+)
+
+// Results is everything scored of the session in the book.
+func (s *State) Results() wire.Results {
+	r := wire.Results{Rules: s.Rules, Site: s.Site, Trials: []wire.TrialResult{}, Doubts: slices.Concat([]string{}, s.Doubts)}
+	if s.Book == nil {
+		return r
+	}
+	b := s.Book
+	session := b.Session
+	r.Session = &session
+	cv := b.Circuit
+	if lap := lapLength(cv.Circuit); lap > 0 {
+		r.LapLength = wire.Estimate{Value: &lap}
+		if u := cv.Circuit.LapLengthUMm; u > 0 {
+			r.LapLength = wire.Estimate{Value: &lap, Lo: num(lap - 1.96*u), Hi: num(lap + 1.96*u), U: &u}
+		}
+	}
+	r.Unassigned = b.Nobody
+	r.Doubts = append(r.Doubts, b.Doubts...)
+	for _, t := range b.Trials {
+		r.Trials = append(r.Trials, s.trialResult(t, 0))
+	}
+	return r
+}
+
+// Encode writes results as both the live service and rainhill score give them.
+func Encode(r wire.Results) ([]byte, error) {
+	b, err := json.MarshalIndent(r, "", " ")
+	return append(b, '\n'), err
+}
+
+// Result is the result of one trial with its laps from index fromLap on.
+func (s *State) Result(trial string, fromLap int) (wire.TrialResult, bool) {
+	if s.Book == nil {
+		return wire.TrialResult{}, false
+	}
+	t := s.Book.entry(trial)
+	if t == nil {
+		return wire.TrialResult{}, false
+	}
+	return s.trialResult(t, fromLap), true
+}
+
+func (s *State) trialResult(t *Entry, fromLap int) wire.TrialResult {
+	r := wire.TrialResult{
+		Trial: t.Trial.ID, Train: t.Trial.Locomotive, Consist: t.Trial.Consist, State: "open",
+		Passages: len(t.Points) + t.Shed, LapCount: len(t.Laps), Laps: []wire.Lap{}, Incidents: []wire.Incident{},
+		Sets: []wire.SetResult{}, Desync: []wire.Desync{}, Doubts: []string{},
+		Regulated: wire.Regulated{Verdict: "unknown"},
+		Dropped:   wire.Dropped{Duplicates: s.Book.Dropped.Duplicates, FalseCrossings: t.False, Late: s.Book.Dropped.Late},
+	}
+	if t.Closed {
+		r.State = "closed"
+	} else if t.Trial.ToUs != 0 {
+		r.State = "settling"
+	}
+	for i := min(fromLap, len(t.Laps)); i < len(t.Laps); i++ {
+		r.Laps = append(r.Laps, s.lap(t, i))
+	}
+	times, count := t.counted()
+	s.consistency(&r, times, count)
+	s.sets(&r, t, count)
+	s.doubts(&r, t)
+	return r
+}
+
+// counted is the lap times in seconds that go into the statistics, and the
+// indexes of their laps.
+func (t *Entry) counted() (times []float64, index []int) {
+	for i := range t.Laps {
+		if t.counts(i) == wire.CountsYes {
+			us, _ := t.Laps[i].Lap.To.Since(t.Laps[i].Lap.From.Stamp)
+			times, index = append(times, unit.Seconds(us)), append(index, i)
+		}
+	}
+	return times, index
+}
+
+func (s *State) lap(t *Entry, i int) wire.Lap {
+	rec := t.Laps[i]
+	cv := s.Book.Circuit.Circuit
+	length := lapLength(cv)
+	us, u := rec.Lap.To.Since(rec.Lap.From.Stamp)
+	v, uv := unit.SpeedMmS(length, cv.LapLengthUMm, unit.Seconds(us), u/1e6)
+	l := wire.Lap{
+		Lap: rec.Lap.N, StartUs: rec.Lap.From.AtUs, LapTimeS: unit.Seconds(us), US: u / 1e6, SpeedMmS: v, USpeedMmS: uv,
+		ScaleKmH: scale(v, cv.ScaleRatio), Source: source(rec.Lap.Inferred), Counts: t.counts(i), Final: i < t.Settled,
+		Sectors: []wire.Sector{}, EvennessCV: rec.Evenness, WheelCV: rec.WheelCV, Why: t.Void[rec.Lap.N],
+	}
+	for _, x := range rec.Lap.Sectors {
+		us, u := x.To.Since(x.From.Stamp)
+		v, _ := unit.SpeedMmS(x.LengthMm, 0, unit.Seconds(us), u/1e6)
+		l.Sectors = append(l.Sectors, wire.Sector{
+			From: x.From.Gate, To: x.To.Gate, TimeS: unit.Seconds(us), SpeedMmS: v, US: u / 1e6, FromMm: x.From.PositionMm,
+			LengthMm: x.LengthMm, Source: source(x.From.Inferred || x.To.Inferred),
+		})
+	}
+	return l
+}
+
+func source(inferred bool) string {
+	if inferred {
+		return wire.Inferred
+	}
+	return wire.Measured
+}
+
+func scale(mmS, ratio float64) *float64 {
+	if ratio <= 0 {
+		return nil
+	}
+	return num(unit.ScaleKmH(mmS, ratio))
+}
+
+func (s *State) consistency(r *wire.TrialResult, times []float64, count []int) {
+	m := stats.Summarise(times)
+	mean, lo, hi, u := stats.MeanInterval(times)
+	r.Consistency = wire.Consistency{
+		N: m.N, MeanS: num(m.Mean), MeanUS: num(u), SDS: num(m.SD), CV: num(m.CV), MedianS: num(m.Median), MADS: num(m.MAD),
+		RangeS: num(m.Range), BestS: num(m.Min), Lag1: num(m.Lag1), NEffective: num(m.NEffective),
+		Trend: wire.Estimate{Value: num(m.Trend.Slope), Lo: num(m.Trend.Lo), Hi: num(m.Trend.Hi), U: num(m.Trend.SE)},
+	}
+	if m.BestIndex >= 0 {
+		r.Consistency.BestLap = count[m.BestIndex] + 1
+	}
+	cv := s.Book.Circuit.Circuit
+	length := lapLength(cv)
+	if m.N == 0 || length <= 0 {
+		return
+	}
+	// Average speed is the whole way over the whole time, length over mean lap
+	// time; its interval is the mean lap time's, turned round.
+	r.SpeedMmS = wire.Estimate{Value: num(length / mean), Lo: num(length / hi), Hi: num(length / lo)}
+	r.ScaleKmH = scale(length/mean, cv.ScaleRatio)
+}
+
+// sets sums up what each driver set did over the counting laps: surface speed,
+// slip against the lap length, and desync between each two sets.
+func (s *State) sets(r *wire.TrialResult, t *Entry, count []int) {
+	sets := s.Book.Locomotives[t.Trial.Locomotive].DriverSets
+	length := lapLength(s.Book.Circuit.Circuit)
+	if len(sets) == 0 || length <= 0 {
+		return
+	}
+	of := func(k int, f func(mm, sec float64, rec LapRecord) float64) []float64 {
+		var v []float64
+		for _, i := range count {
+			rec := t.Laps[i]
+			us, _ := rec.Lap.To.Since(rec.Lap.From.Stamp)
+			if i < t.Settled && k < len(rec.Wheels) && rec.Wheels[k] > 0 && us > 0 {
+				if x := f(rec.Wheels[k], unit.Seconds(us), rec); !math.IsNaN(x) {
+					v = append(v, x)
+				}
+			}
+		}
+		return v
+	}
+	for k, d := range sets {
+		r.Sets = append(r.Sets, wire.SetResult{
+			Set: d.ID, Motor: d.Motor, By: []any{},
+			WheelSpeedMmS: estimate(of(k, func(mm, sec float64, _ LapRecord) float64 { return mm / sec })),
+			Slip:          estimate(of(k, func(mm, _ float64, _ LapRecord) float64 { return mm/length - 1 })),
+		})
+		for q := range k {
+			e := estimate(of(k, func(mm, _ float64, rec LapRecord) float64 {
+				if q >= len(rec.Wheels) || rec.Wheels[q] <= 0 {
+					return math.NaN()
+				}
+				return 2 * (rec.Wheels[q] - mm) / (rec.Wheels[q] + mm)
+			}))
+			r.Desync = append(r.Desync, wire.Desync{A: sets[q].ID, B: d.ID, Value: e.Value, Lo: e.Lo, Hi: e.Hi})
+		}
+	}
+}
+
+// estimate is a mean with its 95 % interval; null without values.
+func estimate(x []float64) wire.Estimate {
+	if len(x) == 0 {
+		return wire.Estimate{}
+	}
+	mean, lo, hi, u := stats.MeanInterval(x)
+	return wire.Estimate{Value: num(mean), Lo: num(lo), Hi: num(hi), U: num(u)}
+}
+
+func (s *State) doubts(r *wire.TrialResult, t *Entry) {
+	add := func(format string, a ...any) { r.Doubts = append(r.Doubts, fmt.Sprintf(format, a...)) }
+	n := r.Consistency.N
+	switch {
+	case n == 0:
+		add("no lap counts yet: mean, spread and trend cannot be told")
+	case n == 1:
+		add("one lap counts: its spread and trend cannot be told")
+	case n == 2:
+		add("two laps count: the trend has no interval and the spread is rough")
+	}
+	inferred := 0
+	for i := range t.Laps {
+		if t.Laps[i].Lap.Inferred && t.counts(i) == wire.CountsYes {
+			inferred++
+		}
+	}
+	if inferred > 0 {
+		add("%d counting lap(s) begin or end at a crossing that was missed and inferred", inferred)
+	}
+	if unsynced := s.unsynced(t); unsynced != "" {
+		add("no clock exchange from %s: instants of different agents are compared by arrival", unsynced)
+	}
+	if len(r.Sets) > 0 {
+		add("slip and desync do not allow for the uncertainty of the wheel diameters; the motors are not judged as regulated or not")
+	} else {
+		add("no motor is known: slip, desync and regulation cannot be told")
+	}
+}
+
+// unsynced names agents of the trial's gates whose clocks were never exchanged.
+func (s *State) unsynced(t *Entry) string {
+	agents := map[string]bool{}
+	for _, p := range t.Points[max(0, len(t.Points)-50):] {
+		if agent, _, ok := strings.Cut(p.Clock, "/"); ok && p.UClockUs == arrivalUUs {
+			agents[agent] = true
+		}
+	}
+	return strings.Join(sorted(agents), ", ")
+}
+
+// Passages are the kept passages of a trial at or after fromUs.
+func (s *State) Passages(trial string, fromUs int64) []wire.PassageVerdict {
+	if s.Book == nil {
+		return nil
+	}
+	t := s.Book.entry(trial)
+	if t == nil {
+		return nil
+	}
+	var out []wire.PassageVerdict
+	for i, p := range t.Points {
+		if p.AtUs >= fromUs {
+			out = append(out, passageOf(t, i, p))
+		}
+	}
+	return out
+}
+
+func passageOf(t *Entry, i int, p laps.Point) wire.PassageVerdict {
+	return wire.PassageVerdict{
+		Trial: t.Trial.ID, Gate: p.Gate, AtUs: p.AtUs, UUs: p.UUs, PositionMm: p.PositionMm, Lap: t.Ends[i],
+		Source: source(p.Inferred), Final: i < t.SettledPoints,
+	}
+}

@@ -1,0 +1,272 @@
+// Package trial is the reducer: it answers "given every fact so far, what is
+// the book, and what is new in it?". Step joins the words of wire with the sums
+// of clock, passage, laps and stats. It is the same code live, in a replay and
+// offline. It reads no clock and stores nothing: instants come with the facts.
+package trial
+
+import (
+	"maps"
+	"math"
+	"slices"
+
+	"rainhill/pkg/clock"
+	"rainhill/pkg/laps"
+	"rainhill/pkg/passage"
+	"rainhill/pkg/seen"
+	"rainhill/pkg/wire"
+)
+
+// Rules by which this version scores. A result carries them.
+func Rules() wire.Rules {
+	p := passage.Default()
+	return wire.Rules{Version: "1", DisorderUs: 2_000_000, BounceGapUs: p.BounceUs, MaxSpeedMmS: p.MaxSpeedMmS, SnapshotEvery: 10_000}
+}
+
+const (
+	// syncMemoryUs is how old a clock exchange may be when a session opens: a
+	// session's export holds those and no older ones.
+	syncMemoryUs = int64(120_000_000)
+	// logMax is how many settled crossings of a session are kept, so that a
+	// straggler or a corrected definition can be scored from the beginning.
+	logMax = 20_000
+	// passagesMax is how many passages of a trial are kept for the train graph.
+	passagesMax = 4000
+)
+
+// State is everything the facts so far have left. It is saved as JSON.
+type State struct {
+	Site        string                       `json:"site"`
+	Rules       wire.Rules                   `json:"rules"`
+	Circuits    map[string]wire.CircuitValue `json:"circuits"`
+	Locomotives map[string]wire.Locomotive   `json:"locomotives"`
+	Consists    map[string]wire.Consist      `json:"consists"`
+	Sessions    []wire.Session               `json:"sessions"`
+	Clocks      map[string]*Clock            `json:"clocks"`
+	Seen        seen.Set                     `json:"seen"`
+	Book        *Book                        `json:"book"`
+	Seq         uint64                       `json:"seq"`
+	NowUs       int64                        `json:"now_us"` // latest bus time
+	Doubts      []string                     `json:"doubts"`
+	Unknown     []string                     `json:"unknown"` // gates nobody placed
+}
+
+// Clock is what is known of the clock of one agent's present boot.
+type Clock struct {
+	Boot    string       `json:"boot"`
+	Filter  clock.Filter `json:"filter"`
+	SyncsUs []int64      `json:"syncs_us"` // bus time of each exchange kept
+	// Arrival is bus time minus agent time of the quickest arrival of late: for an
+	// agent that never syncs.
+	Arrival *int64 `json:"arrival,omitempty"`
+	AtUs    int64  `json:"at_us"`
+}
+
+// New is the state before the first fact.
+func New(site string) *State {
+	return &State{
+		Site: site, Rules: Rules(), Circuits: map[string]wire.CircuitValue{}, Locomotives: map[string]wire.Locomotive{},
+		Consists: map[string]wire.Consist{}, Clocks: map[string]*Clock{}, Seen: seen.Set{},
+	}
+}
+
+// Book is the open session, or the last one until another opens.
+type Book struct {
+	Circuit     wire.CircuitValue          `json:"circuit"`     // as the session last knew it
+	Locomotives map[string]wire.Locomotive `json:"locomotives"` // of its trials
+	Session     wire.Session               `json:"session"`
+	Trials      []*Entry                   `json:"trials"`
+	Core        laps.State                 `json:"core"`    // settled: nothing earlier can come but a straggler
+	Pending     []passage.Crossing         `json:"pending"` // in time order, not settled
+	Log         []passage.Crossing         `json:"log"`     // settled, in time order
+	LogFull     bool                       `json:"log_full"`
+	Settled     int64                      `json:"settled_us"`
+	HighUs      int64                      `json:"high_us"`
+	Ticks       map[string]int64           `json:"ticks"` // resolution of each gate's stamps, us
+	Stamps      map[string]int             `json:"stamps"`
+	Motors      map[string]*Motor          `json:"motors"`
+	Dropped     wire.Dropped               `json:"dropped"`
+	Nobody      int                        `json:"nobody"`
+	Notes       []wire.NoteValue           `json:"notes"`
+	Doubts      []string                   `json:"doubts"`
+
+	line *laps.Line
+	live laps.State // core and pending together
+}
+
+// Entry is one trial and what was scored of it. Laps and Points up to Settled
+// and SettledPoints are final.
+type Entry struct {
+	Trial         wire.Trial     `json:"trial"`
+	Laps          []LapRecord    `json:"laps"`
+	Settled       int            `json:"settled"`
+	Points        []laps.Point   `json:"points"`
+	Ends          []int          `json:"ends"` // laps completed at each point
+	SettledPoints int            `json:"settled_points"`
+	Shed          int            `json:"shed"` // points no longer kept
+	Void          map[int]string `json:"void,omitempty"`
+	False         int            `json:"false"`
+	SettledFalse  int            `json:"settled_false"`
+	Closed        bool           `json:"closed"`
+}
+
+// LapRecord is a lap with what was reckoned when it settled.
+type LapRecord struct {
+	Lap      laps.Lap  `json:"lap"`
+	Evenness *float64  `json:"evenness,omitempty"`
+	WheelCV  *float64  `json:"wheel_cv,omitempty"`
+	Wheels   []float64 `json:"wheels,omitempty"` // surface distance of each driver set, mm; -1 unknown
+}
+
+// Changes are what one or more steps made new.
+type Changes struct {
+	Setup  bool
+	Trials map[string]Change
+	Motors []wire.MotorVerdict
+	Closed string // a session that closed
+	Opened bool
+}
+
+// Change is what is new in one trial: laps from index FromLap on, passages from
+// FromUs on.
+type Change struct {
+	FromLap int
+	FromUs  int64
+}
+
+func (c *Changes) touch(trial string, fromLap int, fromUs int64) {
+	if c.Trials == nil {
+		c.Trials = map[string]Change{}
+	}
+	if old, ok := c.Trials[trial]; ok {
+		fromLap, fromUs = min(fromLap, old.FromLap), min(fromUs, old.FromUs)
+	}
+	c.Trials[trial] = Change{fromLap, fromUs}
+}
+
+// Merge adds what d made new.
+func (c *Changes) Merge(d Changes) {
+	c.Setup, c.Opened = c.Setup || d.Setup, c.Opened || d.Opened
+	for id, t := range d.Trials {
+		c.touch(id, t.FromLap, t.FromUs)
+	}
+	c.Motors = append(c.Motors, d.Motors...)
+	if d.Closed != "" {
+		c.Closed = d.Closed
+	}
+}
+
+// Empty reports whether nothing is new.
+func (c Changes) Empty() bool {
+	return !c.Setup && len(c.Trials) == 0 && len(c.Motors) == 0 && c.Closed == ""
+}
+
+// Step takes the next fact in the journal's order and returns what is new. A
+// fact that makes no sense is a doubt, never an error.
+func (s *State) Step(e wire.Event) Changes {
+	var c Changes
+	if e.JournalSeq != 0 {
+		s.Seq = e.JournalSeq
+	}
+	s.NowUs = max(s.NowUs, e.BusUs)
+	if s.taken(e, &c) {
+		return c
+	}
+	switch e.Kind {
+	case wire.KindDecision:
+		s.decide(e, &c)
+	case wire.KindSync:
+		s.sync(e)
+	case wire.KindCrossing:
+		s.crossing(e, &c)
+	case wire.KindMotor:
+		s.motor(e, &c)
+	}
+	s.settle(&c)
+	return c
+}
+
+// taken drops an event that came before: same agent, boot and seq.
+func (s *State) taken(e wire.Event, c *Changes) bool {
+	if e.Agent == "" || e.Seq == nil {
+		return false
+	}
+	b := s.Seen.Boot(e.Agent, e.Boot)
+	if b.Has(*e.Seq) || len(b.Ahead) >= seen.MaxAhead {
+		if s.open() {
+			s.Book.Dropped.Duplicates++
+			s.Book.touchAll(c)
+		}
+		return true
+	}
+	b.Add(*e.Seq)
+	return false
+}
+
+// touchAll marks every trial's summary as new, and no lap.
+func (b *Book) touchAll(c *Changes) {
+	for _, t := range b.Trials {
+		c.touch(t.Trial.ID, len(t.Laps), math.MaxInt64)
+	}
+}
+
+func (s *State) open() bool { return s.Book != nil && s.Book.Session.ClosedUs == 0 }
+
+// clockOf is the clock of an agent's boot; a new boot is a new clock.
+func (s *State) clockOf(agent, boot string) *Clock {
+	c := s.Clocks[agent]
+	if c == nil || c.Boot != boot {
+		c = &Clock{Boot: boot}
+		s.Clocks[agent] = c
+	}
+	return c
+}
+
+func (s *State) sync(e wire.Event) {
+	c := s.clockOf(e.Agent, e.Boot)
+	before := len(c.Filter.Kept)
+	c.Filter = c.Filter.Add(clock.Exchange{T1Us: *e.T1Us, T2Us: *e.T2Us, T3Us: *e.T3Us, T4Us: *e.T4Us})
+	if n := len(c.Filter.Kept); n > 0 && (n != before || n == cap8) {
+		c.SyncsUs = append(c.SyncsUs, e.BusUs)
+		c.SyncsUs = slices.Clone(c.SyncsUs[max(0, len(c.SyncsUs)-n):])
+	}
+}
+
+const cap8 = 8 // exchanges a clock.Filter keeps
+
+// stamp is an event's instant in bus time. An instant without an agent is bus
+// time already; so is one of an agent whose arrival nobody noted.
+func (s *State) stamp(e wire.Event, atUs int64) passage.Stamp {
+	st := passage.Stamp{AtUs: atUs, RawUs: atUs}
+	if e.Agent == "" || e.BusUs == 0 {
+		return st
+	}
+	c := s.clockOf(e.Agent, e.Boot)
+	s.noteArrival(c, e.BusUs, atUs)
+	st.Clock = e.Agent + "/" + e.Boot
+	if offset, _, ok := c.Filter.Best(); ok {
+		st.AtUs, st.UClockUs = atUs+offset, c.Filter.UUs()
+		return st
+	}
+	st.AtUs, st.UClockUs = atUs+*c.Arrival, arrivalUUs
+	return st
+}
+
+// arrivalUUs is the standard uncertainty of an offset reckoned from arrivals
+// alone: a club's wireless network delays by some tens of ms (common practice,
+// no source).
+const arrivalUUs = 20_000
+
+// noteArrival keeps the quickest arrival. What it knows fades at 100 parts in a
+// million, more than cheap crystals part (common practice, no source).
+func (s *State) noteArrival(c *Clock, busUs, atUs int64) {
+	d := busUs - atUs
+	if c.Arrival != nil {
+		if faded := *c.Arrival + max(0, busUs-c.AtUs)/10_000; faded < d {
+			d = faded
+		}
+	}
+	c.Arrival, c.AtUs = &d, busUs
+}
+
+// sorted is the keys of m in order: maps have none, and a result must.
+func sorted[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }

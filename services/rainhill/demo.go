@@ -1,0 +1,77 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go"
+
+	"rainhill/pkg/bus"
+	"rainhill/pkg/trial"
+	"rainhill/pkg/wire"
+	"rainhill/sensors/sim"
+)
+
+// openDemo writes the simulated railway's definitions into the book, and opens
+// a session and its trials, closing what an earlier demo left open.
+func openDemo(ctx context.Context, nc *nats.Conn, site string) error {
+	now := time.Now().UnixMicro()
+	setup := sim.Setup()
+	session := fmt.Sprintf("demo-%d", now/1_000_000)
+	m, err := nc.RequestWithContext(ctx, bus.Question(site, "view"), nil)
+	if err != nil {
+		return ended(ctx, fmt.Errorf("asking for the book: %w", err))
+	}
+	var v wire.View
+	if err := json.Unmarshal(m.Data, &v); err != nil {
+		return fmt.Errorf("reading the book: %w", err)
+	}
+	var list []wire.Event
+	if v.Session != nil && v.Session.ClosedUs == 0 {
+		old := *v.Session
+		old.ClosedUs = now
+		b, err := json.Marshal(old)
+		if err != nil {
+			return err
+		}
+		list = append(list, wire.Event{Kind: wire.KindDecision, ID: "close-" + old.ID, By: "demo", What: wire.WhatSession, AtUs: now, Value: b})
+	}
+	for i := range setup.Trials {
+		setup.Trials[i].FromUs = now
+	}
+	list = append(list, trial.FromSetup(setup, session, now)...)
+	for i, e := range list {
+		seq := uint64(i + 1)
+		e.Agent, e.Boot, e.Seq, e.By = "demo", session, &seq, "demo"
+		if err := tell(ctx, nc, site, e); err != nil {
+			return ended(ctx, err)
+		}
+	}
+	return nil
+}
+
+func ended(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return nil
+	}
+	return err
+}
+
+// tell puts one decision into the journal.
+func tell(ctx context.Context, nc *nats.Conn, site string, e wire.Event) error {
+	b, err := json.Marshal(e)
+	if err != nil {
+		return err
+	}
+	m, err := nc.RequestWithContext(ctx, bus.Internal(site, e.Kind, e.Source()), b)
+	if err != nil {
+		return fmt.Errorf("writing decision %s: %w", e.ID, err)
+	}
+	var r wire.Reply
+	if err := json.Unmarshal(m.Data, &r); err != nil || !r.OK {
+		return fmt.Errorf("writing decision %s: the journal answered %s", e.ID, m.Data)
+	}
+	return nil
+}

@@ -1,0 +1,342 @@
+// Package scoring answers questions about the book and keeps it up to date: it
+// feeds the reducer from the journal, commits verdicts and cursor together,
+// and only then publishes what is new. What a fact means is in pkg/trial.
+package scoring
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"rainhill/pkg/bus"
+	"rainhill/pkg/trial"
+	"rainhill/pkg/wire"
+	"rainhill/services/journal"
+	"rainhill/services/store"
+)
+
+// Ledger is what the scorer needs of a store.
+type Ledger interface {
+	Put(store.Commit) error
+	Mark() (store.Mark, error)
+	Results(session string) ([]byte, error)
+}
+
+// group is how many facts at most go into one transaction.
+const group = 1024
+
+// motorsKept is how many of the newest motor readings a view holds.
+const motorsKept = 3000
+
+type fact struct {
+	seq   uint64
+	event wire.Event
+	err   error
+}
+
+type scorer struct {
+	site   string
+	nc     *nats.Conn
+	js     jetstream.JetStream
+	ledger Ledger
+	state  *trial.State
+	asks   chan func()
+	motors []wire.MotorVerdict
+	upto   uint64 // stop after this fact; 0 goes on
+}
+
+// Run scores a site's journal until ctx is done, and then returns nil.
+func Run(ctx context.Context, nc *nats.Conn, site string, ledger Ledger) error {
+	return run(ctx, nc, site, ledger, 0)
+}
+
+// CatchUp scores up to the journal's present end and returns.
+func CatchUp(ctx context.Context, nc *nats.Conn, site string, ledger Ledger) error {
+	js, err := jetstream.New(nc)
+	if err != nil {
+		return err
+	}
+	last, _, err := journal.Tip(ctx, js, site)
+	if err != nil || last == 0 {
+		return err
+	}
+	return run(ctx, nc, site, ledger, last)
+}
+
+var errDone = errors.New("done")
+
+func run(ctx context.Context, nc *nats.Conn, site string, ledger Ledger, upto uint64) error {
+	js, err := jetstream.New(nc)
+	if err != nil {
+		return err
+	}
+	s := &scorer{site: site, nc: nc, js: js, ledger: ledger, asks: make(chan func(), 64), upto: upto}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	cursor, err := s.resume(ctx)
+	if err != nil {
+		return fmt.Errorf("scoring site %s: %w", site, err)
+	}
+	if upto != 0 && cursor >= upto {
+		return nil
+	}
+	facts := make(chan []fact, 64)
+	failed := make(chan error, 1)
+	go func() { failed <- s.follow(ctx, cursor+1, facts) }()
+	if upto == 0 {
+		unsubscribe, err := s.answer(ctx)
+		if err != nil {
+			return err
+		}
+		defer unsubscribe()
+	}
+	err = s.loop(ctx, facts, failed)
+	if errors.Is(err, errDone) || ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		return nil
+	}
+	return err
+}
+
+// resume reads the snapshot and steps again what the store has beyond it.
+func (s *scorer) resume(ctx context.Context) (cursor uint64, err error) {
+	mark, err := s.ledger.Mark()
+	if err != nil {
+		return 0, err
+	}
+	s.state = trial.New(s.site)
+	if mark.Snapshot != nil {
+		if err := json.Unmarshal(mark.Snapshot, s.state); err != nil {
+			return 0, fmt.Errorf("reading the snapshot of fact %d: %w", mark.SnapshotSeq, err)
+		}
+		s.state.Revive()
+	}
+	if mark.Cursor == mark.SnapshotSeq {
+		return mark.Cursor, nil
+	}
+	last, _, err := journal.Tip(ctx, s.js, s.site)
+	if err != nil {
+		return 0, err
+	}
+	if mark.Cursor > last {
+		return 0, fmt.Errorf("the store is at fact %d, the journal ends at %d: they do not belong together; rainhill rebuild makes the store anew", mark.Cursor, last)
+	}
+	err = journal.Read(ctx, s.js, s.site, mark.SnapshotSeq+1, mark.Cursor, func(seq uint64, record []byte) error {
+		c := s.step(decode(seq, record))
+		s.keepMotors(c.Motors)
+		return nil
+	})
+	return mark.Cursor, err
+}
+
+func decode(seq uint64, record []byte) fact {
+	var e wire.Event
+	err := json.Unmarshal(record, &e)
+	e.JournalSeq = seq
+	return fact{seq, e, err}
+}
+
+// follow decodes records on a goroutine of its own, so that reading and
+// scoring overlap.
+func (s *scorer) follow(ctx context.Context, first uint64, out chan<- []fact) error {
+	var batch []fact
+	return journal.Follow(ctx, s.js, s.site, first, func(seq uint64, record []byte, waiting int) error {
+		batch = append(batch, decode(seq, record))
+		if len(batch) < 256 && waiting > 0 {
+			return nil
+		}
+		select {
+		case out <- batch:
+			batch = nil
+			return nil
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	})
+}
+
+func (s *scorer) step(f fact) trial.Changes {
+	if f.err != nil {
+		return trial.Changes{} // damaged on disk: verify says where
+	}
+	return s.state.Step(f.event)
+}
+
+func (s *scorer) loop(ctx context.Context, facts <-chan []fact, failed <-chan error) error {
+	for {
+		select {
+		case batch := <-facts:
+			if err := s.score(s.gather(batch, facts)); err != nil {
+				return err
+			}
+		case ask := <-s.asks:
+			ask()
+		case err := <-failed:
+			return err
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+}
+
+// gather takes what else waits, up to a group, and never waits for more.
+func (s *scorer) gather(batch []fact, more <-chan []fact) []fact {
+	for len(batch) < group {
+		select {
+		case b := <-more:
+			batch = append(batch, b...)
+		default:
+			return batch
+		}
+	}
+	return batch
+}
+
+// score steps facts and commits, at the end and wherever a snapshot is due: a
+// snapshot's place depends on the facts alone, so that a rebuild has the same.
+func (s *scorer) score(batch []fact) error {
+	var c trial.Changes
+	for i, f := range batch {
+		c.Merge(s.step(f))
+		snap := f.seq%s.state.Rules.SnapshotEvery == 0
+		last := i == len(batch)-1 || s.upto != 0 && f.seq >= s.upto
+		if !snap && !last && c.Closed == "" && !c.Opened {
+			continue
+		}
+		if err := s.commit(f.seq, c, snap); err != nil {
+			return err
+		}
+		c = trial.Changes{}
+		if s.upto != 0 && f.seq >= s.upto {
+			return errDone
+		}
+	}
+	return nil
+}
+
+func (s *scorer) commit(seq uint64, c trial.Changes, snap bool) error {
+	out := store.Commit{Cursor: seq}
+	frame := s.state.Frame(c)
+	if s.state.Book != nil {
+		session := s.state.Book.Session.ID
+		for _, r := range frame.Results {
+			out.Trials = append(out.Trials, store.Trial{Session: session, Result: r, FromLap: c.Trials[r.Trial].FromLap + 1})
+		}
+	}
+	var err error
+	if c.Closed != "" {
+		out.Session = c.Closed
+		if out.Results, err = trial.Encode(s.state.Results()); err != nil {
+			return err
+		}
+	}
+	if snap {
+		if out.Snapshot, err = json.Marshal(s.state); err != nil {
+			return fmt.Errorf("saving the state after fact %d: %w", seq, err)
+		}
+	}
+	if err := s.ledger.Put(out); err != nil {
+		return err
+	}
+	s.keepMotors(c.Motors)
+	if s.upto != 0 || c.Empty() {
+		return nil
+	}
+	frame.NowUs = time.Now().UnixMicro()
+	b, err := json.Marshal(frame)
+	if err != nil {
+		return fmt.Errorf("encoding a frame: %w", err)
+	}
+	return s.nc.Publish(bus.Frames(s.site), b)
+}
+
+func (s *scorer) keepMotors(m []wire.MotorVerdict) {
+	s.motors = append(s.motors, m...)
+	if len(s.motors) > 2*motorsKept {
+		s.motors = append([]wire.MotorVerdict(nil), s.motors[len(s.motors)-motorsKept:]...)
+	}
+}
+
+// answer listens for questions; each is answered between two groups of facts.
+func (s *scorer) answer(ctx context.Context) (unsubscribe func(), err error) {
+	var subs []*nats.Subscription
+	unsubscribe = func() {
+		for _, x := range subs {
+			_ = x.Unsubscribe()
+		}
+	}
+	for what, f := range map[string]func([]byte) ([]byte, error){
+		"view": s.view, "results": s.results, "check": s.check, "scored": s.scored,
+	} {
+		x, err := s.nc.Subscribe(bus.Question(s.site, what), func(m *nats.Msg) {
+			ask := func() {
+				b, err := f(m.Data)
+				if err != nil {
+					b, _ = json.Marshal(wire.Reply{Reason: err.Error()})
+				}
+				_ = m.Respond(b)
+			}
+			select {
+			case s.asks <- ask:
+			case <-ctx.Done():
+			}
+		})
+		if err != nil {
+			unsubscribe()
+			return nil, fmt.Errorf("listening for %s: %w", what, err)
+		}
+		subs = append(subs, x)
+	}
+	return unsubscribe, s.nc.Flush()
+}
+
+func (s *scorer) view([]byte) ([]byte, error) {
+	v := s.state.View()
+	v.NowUs = time.Now().UnixMicro()
+	v.Motors = append(v.Motors, s.motors[max(0, len(s.motors)-motorsKept):]...)
+	return json.Marshal(v)
+}
+
+// results are of the session named in the question; of the present one when
+// none is. A closed session's are the bytes that were stored when it closed.
+func (s *scorer) results(q []byte) ([]byte, error) {
+	id := string(q)
+	b := s.state.Book
+	if b != nil && (id == "" || id == b.Session.ID) && b.Session.ClosedUs == 0 || id == "" && b == nil {
+		return trial.Encode(s.state.Results())
+	}
+	if id == "" {
+		id = b.Session.ID
+	}
+	out, err := s.ledger.Results(id)
+	if err == nil && out == nil {
+		err = fmt.Errorf("there is no session %q", id)
+	}
+	return out, err
+}
+
+func (s *scorer) check(q []byte) ([]byte, error) {
+	e, err := wire.Decode(q)
+	if err == nil {
+		err = s.state.Check(e)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return json.Marshal(wire.Reply{OK: true})
+}
+
+// Scored says how far the scorer is and what the health page shows of it.
+type Scored struct {
+	Seq     uint64   `json:"seq"`
+	Unknown []string `json:"unknown_gates"`
+	Doubts  []string `json:"doubts"`
+}
+
+func (s *scorer) scored([]byte) ([]byte, error) {
+	return json.Marshal(Scored{Seq: s.state.Seq, Unknown: s.state.Unknown, Doubts: s.state.Doubts})
+}
