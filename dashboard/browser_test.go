@@ -302,7 +302,9 @@ func voiding(t *testing.T, s *stage, ctx context.Context) {
 	if v := body["value"].(map[string]any); body["what"] != "lap" || body["why"] != "hand on the train" || v["void"] != true || v["lap"].(float64) != 3 || v["trial"] != "t-kestrel" {
 		t.Errorf("decided %v", body)
 	}
-	s.setup(func(v *wire.View) { v.Results[1].Laps[2].Counts, v.Results[1].Laps[2].Why = wire.CountsVoid, "hand on the train" })
+	s.setup(func(v *wire.View) {
+		v.Results[1].Laps[2].Counts, v.Results[1].Laps[2].Why = wire.CountsVoid, "hand on the train"
+	})
 	chrome.Wait(t, ctx, `document.querySelector('dialog[open]').innerText.includes('Restore this lap')`, 5*time.Second)
 	chrome.Do(t, ctx, "restoring it", chromedp.Click("dialog[open] button.primary"))
 	if v := s.await("/api/decision", 2)[1].Body["value"].(map[string]any); v["void"] != false {
@@ -321,7 +323,7 @@ func sensor(t *testing.T, s *stage, ctx context.Context) {
 		t.Errorf("asked for %v, want a name not taken yet", body)
 	}
 	chrome.Wait(t, ctx, `document.querySelector('.once pre')`, 5*time.Second)
-	has(t, "the slip", text(t, ctx, ".once"), "rainhill-agent gate", "pass-once", "north-beam-2")
+	has(t, "the slip", text(t, ctx, ".once"), "rainhill-agent gate", "nats://127.0.0.1:4237", "pass-once", "north-beam-2")
 	chrome.Do(t, ctx, "putting it away", chromedp.Click(".once button"))
 	chrome.Wait(t, ctx, `!document.body.innerText.includes('pass-once')`, 3*time.Second)
 }

@@ -33,6 +33,7 @@ type stage struct {
 	t    testing.TB
 	addr string
 	srv  *http.Server
+	end  chan struct{}
 
 	mu       sync.Mutex
 	view     wire.View
@@ -60,15 +61,15 @@ func (s *stage) open() {
 		s.t.Fatal(err)
 	}
 	s.addr = l.Addr().String()
-	srv := &http.Server{Handler: s.handler()}
-	s.srv = srv
-	go srv.Serve(l)
-	go s.beat(srv)
+	s.srv, s.end = &http.Server{Handler: s.handler()}, make(chan struct{})
+	go s.srv.Serve(l)
+	go s.beat(s.end)
 }
 
 // shut closes the door and every line.
 func (s *stage) shut() {
 	s.srv.Close()
+	close(s.end)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for c := range s.lines {
@@ -79,16 +80,22 @@ func (s *stage) shut() {
 
 func (s *stage) url(rest string) string { return "http://" + s.addr + "/" + rest }
 
-// beat says an empty frame every 100 ms to every line, as long as srv serves.
-func (s *stage) beat(srv *http.Server) {
-	for s.srv == srv {
+// beat says an empty frame every 100 ms to every line, until the end.
+func (s *stage) beat(end chan struct{}) {
+	tick := time.NewTicker(100 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case <-end:
+			return
+		case <-tick.C:
+		}
 		s.mu.Lock()
 		quiet := s.muted
 		s.mu.Unlock()
 		if !quiet {
 			s.say(wire.Frame{})
 		}
-		time.Sleep(100 * time.Millisecond)
 	}
 }
 
@@ -183,7 +190,7 @@ func (s *stage) handler() http.Handler {
 		if s.official != "" {
 			who = s.official
 		}
-		answer(w, http.StatusOK, map[string]any{"official": who, "listen": s.addr, "demo": s.demo})
+		answer(w, http.StatusOK, map[string]any{"official": who, "demo": s.demo, "bus": map[string]any{"nats_port": 4237}})
 	})
 	mux.HandleFunc("GET /api/health", func(w http.ResponseWriter, _ *http.Request) {
 		s.mu.Lock()

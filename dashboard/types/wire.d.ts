@@ -54,6 +54,7 @@ export interface Health {
   rejects: Reject[] | null;
   unknown_gates: string[] | null;
   doubts: string[] | null;
+  viewers: number;
 }
 
 export interface Credential {

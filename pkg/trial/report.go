@@ -31,6 +31,9 @@ func (s *State) Results() wire.Results {
 	}
 	r.Unassigned = b.Nobody
 	r.Doubts = append(r.Doubts, b.Doubts...)
+	if slices.ContainsFunc(b.Trials, func(t *Entry) bool { return len(b.Locomotives[t.Trial.Locomotive].DriverSets) > 0 }) {
+		r.Doubts = append(r.Doubts, "slip and desync do not allow for the uncertainty of the wheel diameters; no motor is judged as regulated or not")
+	}
 	for _, t := range b.Trials {
 		r.Trials = append(r.Trials, s.trialResult(t, 0))
 	}
@@ -219,9 +222,7 @@ func (s *State) doubts(r *wire.TrialResult, t *Entry) {
 	if unsynced := s.unsynced(t); unsynced != "" {
 		add("no clock exchange from %s: instants of different agents are compared by arrival", unsynced)
 	}
-	if len(r.Sets) > 0 {
-		add("slip and desync do not allow for the uncertainty of the wheel diameters; the motors are not judged as regulated or not")
-	} else {
+	if len(r.Sets) == 0 {
 		add("no motor is known: slip, desync and regulation cannot be told")
 	}
 }
@@ -230,8 +231,11 @@ func (s *State) doubts(r *wire.TrialResult, t *Entry) {
 func (s *State) unsynced(t *Entry) string {
 	agents := map[string]bool{}
 	for _, p := range t.Points[max(0, len(t.Points)-50):] {
-		if agent, _, ok := strings.Cut(p.Clock, "/"); ok && p.UClockUs == arrivalUUs {
-			agents[agent] = true
+		if agent, _, ok := strings.Cut(p.Clock, "/"); ok {
+			delete(agents, agent)
+			if p.UClockUs == arrivalUUs {
+				agents[agent] = true
+			}
 		}
 	}
 	return strings.Join(sorted(agents), ", ")

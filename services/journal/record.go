@@ -114,7 +114,7 @@ func (c *Chain) Add(record []byte) error {
 		return fmt.Errorf("record %d is missing: %d stands in its place", c.next, e.Seq)
 	}
 	if want := link(c.prev, body); want != chain {
-		return fmt.Errorf("record %d was changed, or the one before it: its chain value is %.12s..., reckoned %.12s...", c.next, chain, want)
+		return fmt.Errorf("record %d was changed, or the one before it: its chain value begins %.12s, reckoned %.12s", c.next, chain, want)
 	}
 	c.prev, c.next, c.N = chain, c.next+1, c.N+1
 	return nil

@@ -274,7 +274,7 @@ func dump(ctx context.Context, h *host.Host, path, site string) ([]byte, error) 
 // agent gives a sensor agent a credential.
 func agent(_ context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	if len(args) == 0 || args[0] != "add" {
-		return fmt.Errorf("%w: rainhill agent add --agent ID [--gate ID]... [--motor ID]... [--cell ID]...", errUsage)
+		return fmt.Errorf("%w: want agent add --agent ID, with --gate, --motor or --cell for each source", errUsage)
 	}
 	data := dataFlag(fs)
 	var c wire.Credential

@@ -19,11 +19,19 @@ export class Refused extends Error {
   }
 }
 
+/** The site that the page's own address names, passed on. */
+const site = new URLSearchParams(location.search).get('site');
+
+/** An address of the gateway for this page's site. @param {string} path */
+export function at(path) {
+  return site ? `${path}${path.includes('?') ? '&' : '?'}site=${encodeURIComponent(site)}` : path;
+}
+
 /** @param {string} path @param {RequestInit} [init] @returns {Promise<any>} */
 async function ask(path, init) {
   let response;
   try {
-    response = await fetch(path, { ...init, signal: AbortSignal.timeout(8000), cache: 'no-store' });
+    response = await fetch(at(path), { ...init, signal: AbortSignal.timeout(8000), cache: 'no-store' });
   } catch {
     throw new Refused(0, 'The service did not answer. Is it running, and is this machine on its network?');
   }
@@ -40,7 +48,7 @@ export function post(path, body) {
   return ask(path, { method: 'POST', headers, body: JSON.stringify(body) });
 }
 
-/** @typedef {{official: string | null, listen?: string, demo?: boolean}} Me */
+/** @typedef {{official: string | null, demo?: boolean, bus?: {nats_port: number, mqtt_port: number}}} Me */
 
 /** @returns {Promise<Me>} */
 export const me = () => ask('/api/me');

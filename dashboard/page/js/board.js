@@ -101,7 +101,7 @@ export function runOfLaps(all) {
   const laps = all.filter((l) => l.counts !== 'void').slice(-SHOWN);
   const counted = laps.filter((l) => l.counts === 'yes').map((l) => l.lap_time_s);
   const times = laps.map((l) => l.lap_time_s);
-  if (times.length < 2) return html`<svg class="run" viewBox="0 0 240 64" aria-hidden="true"><path class="base" d="M6 58H234"></path></svg>`;
+  if (times.length < 2) return nothing;
   const [lo, hi] = [Math.min(...times), Math.max(...times)];
   const y = (/** @type {number} */ t) => 54 - ((t - lo) / Math.max(hi - lo, 1e-3)) * 44;
   const x = (/** @type {number} */ i) => 10 + (i * 220) / Math.max(11, laps.length - 1);
@@ -123,5 +123,5 @@ function key() {
 /** @param {TrialResult | null} result */
 function doubts(result) {
   const all = [...list(result?.incidents).map((i) => `${i.kind} at ${clock(i.at_us)}${i.text ? `: ${i.text}` : ''}`), ...list(result?.doubts)];
-  return all.length ? html`<ul class="doubts">${all.slice(0, 4).map((d) => html`<li>${d}</li>`)}</ul>` : nothing;
+  return all.length ? html`<details class="doubted"><summary>${all.length === 1 ? 'A note' : `${all.length} notes`} on this trial</summary><ul class="doubts">${all.map((d) => html`<li>${d}</li>`)}</ul></details>` : nothing;
 }

@@ -4,7 +4,7 @@ import { state, circuit, sessionOpen, openTrials, closedTrials, locomotive, cons
 import { markPicture } from './marks.js';
 import { list } from './merge.js';
 import { attempt, closeSession, closeTrial } from './decide.js';
-import { decide } from './api.js';
+import { decide, at } from './api.js';
 import { askSignIn } from './sign.js';
 import { entry, openEntry } from './entry.js';
 import { field, submitting } from './forms.js';
@@ -49,7 +49,7 @@ function session() {
   const past = list(state.view?.sessions).filter((o) => o.id !== s?.id || s.closed_us).toReversed();
   const now = s && !s.closed_us ? html`<ul class="entries"><li><span><b>${s.name || s.id}</b> <span class="faint">on ${circuit()?.circuit.name || s.circuit}, open since ${day(s.opened_us)}</span></span>${state.me.official ? closing() : nothing}</li></ul>` : html`<p class="empty">No session is open.</p>`;
   const before = past.length ? html`<details><summary>Sessions before (${past.length})</summary><ul class="entries">${past.map((o) => html`<li><span><b>${o.name || o.id}</b> <span class="faint">${day(o.opened_us)}</span></span>
-    <a href="/api/journal?session=${o.id}" download>journal</a><a href="/api/laps.csv?session=${o.id}" download>laps</a></li>`)}</ul></details>` : nothing;
+    <a href=${at(`/api/journal?session=${o.id}`)} download>journal</a><a href=${at(`/api/laps.csv?session=${o.id}`)} download>laps</a></li>`)}</ul></details>` : nothing;
   return section('session', 'Session', 'everything between opening and closing the book', html`${now}${before}`, sessionOpen() || !list(state.view?.circuits).length ? '' : 'Open a session');
 }
 
@@ -117,6 +117,6 @@ function papers() {
     if (await attempt(() => decide('note', { text: f.text('text') }))) form.reset();
   });
   return html`<section class="sheet" aria-labelledby="b-papers"><div class="caption"><h2 id="b-papers">Papers</h2><p>of this session, to take away</p></div>
-    <p class="acts"><a class="button" href="/api/laps.csv" download>Laps, CSV</a><a class="button" href="/api/results" download="results.json">Results, JSON</a><a class="button" href="/api/journal" download>Journal, JSON Lines</a></p>
+    <p class="acts"><a class="button" href=${at('/api/laps.csv')} download>Laps, CSV</a><a class="button" href=${at('/api/results')} download="results.json">Results, JSON</a><a class="button" href=${at('/api/journal')} download>Journal, JSON Lines</a></p>
     ${state.me.official && sessionOpen() ? html`<form class="fields" @submit=${note}>${field('A note for the book', 'text', { required: true })}<button>Write the note</button></form>` : nothing}</section>`;
 }

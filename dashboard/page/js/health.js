@@ -29,6 +29,7 @@ function record(h) {
     ['refused', count(h.rejected), 'not in form; see below'],
     ['denied', count(h.denied), 'not permitted to speak so'],
     ['turned away', count(h.overloaded), 'too many at once'],
+    ['pages', count(h.viewers), 'watching now'],
   ];
 }
 

@@ -68,17 +68,17 @@ async function save(f) {
 function shownOnce(c) {
   return html`<div class="once" role="status"><h3>${c.agent} is let in</h3>
     <p>Its password is shown here once and kept nowhere. Copy the command to the machine that has the wires:</p>
-    ${commands(c, state.view?.site ?? '', location.hostname).map((line) => html`<pre tabindex="0" aria-label="command to run">${line}</pre>`)}
+    ${commands(c, state.view?.site ?? '', `nats://${location.hostname}:${state.me.bus?.nats_port || 4137}`).map((line) => html`<pre tabindex="0" aria-label="command to run">${line}</pre>`)}
     <dl class="facts"><div><dt>user (MQTT, NATS)</dt><dd>${c.agent}</dd></div><div><dt>password</dt><dd><code>${c.password}</code></dd></div></dl>
     <p><button @click=${() => { known.fresh = null; again(); }}>I have copied it</button></p></div>`;
 }
 
 /**
  * The commands that run the agent, one for each kind of sensor.
- * @param {Credential} c @param {string} site @param {string} host
+ * @param {Credential} c @param {string} site @param {string} server
  */
-export function commands(c, site, host) {
-  const common = `--agent ${c.agent} --password ${c.password} --site ${site} --server nats://${host}:4222`;
+export function commands(c, site, server) {
+  const common = `--agent ${c.agent} --password ${c.password} --site ${site} --server ${server}`;
   return [
     ...list(c.gates).map((g) => `rainhill-agent gate --gate ${g} ${common}`),
     ...list(c.motors).map((m) => `rainhill-agent motor --motor ${m} ${common}`),

@@ -89,7 +89,7 @@ export class Tapper {
     } catch (e) {
       if (!(e instanceof Refused)) throw e;
       if (e.passing || e.signIn) return this.later(e);
-      this.tally.refused = `A tap was refused: ${e.message}`;
+      if (item.path === '/api/tap') this.tally.refused = `A tap was refused: ${e.message}`;
     }
     this.waitMs = 0;
     this.tally.why = '';
