@@ -283,7 +283,7 @@ func startLink(t *testing.T, s *stage, ctx context.Context) {
 		t.Errorf("address and number of fields are %q: the key should be gone from it, and only the name asked", got)
 	}
 	chrome.Do(t, ctx, "signing in", chromedp.Click("dialog[open] button.primary"))
-	chrome.Wait(t, ctx, `rainhill.official === 'official' && !document.querySelector('dialog[open]')`, 5*time.Second)
+	chrome.Wait(t, ctx, `document.querySelector('header').innerText.includes('Sign out') && !document.querySelector('dialog[open]')`, 5*time.Second)
 	has(t, "the head", text(t, ctx, "header"), "official: official", "Sign out")
 	s.change(func() { s.official = "" })
 	visit(t, s, ctx, "?again#key=wrong")

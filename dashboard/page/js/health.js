@@ -13,7 +13,7 @@ export function healthView() {
       <dl class="tally">${record(h).map(([k, v, why]) => html`<div><dt>${k}</dt><dd class="num">${v}</dd><dd class="why">${why}</dd></div>`)}</dl>
       ${notes(h)}</section>
     <section class="sheet" aria-labelledby="h-agents"><div class="caption"><h2 id="h-agents">Agents</h2><p>what speaks to the bus, and when it last did</p></div>
-      ${list(h.agents).length ? html`<div class="agents">${repeat(list(h.agents), (a) => a.agent, (a) => agent(a, h.now_us))}</div>` : html`<p class="empty">No agent has spoken yet.</p>`}</section>
+      ${list(h.agents).length ? html`<div class="agents">${repeat(list(h.agents).toSorted((a, b) => a.agent.localeCompare(b.agent)), (a) => a.agent, (a) => agent(a, h.now_us))}</div>` : html`<p class="empty">No agent has spoken yet.</p>`}</section>
     <section class="sheet" aria-labelledby="h-rejects"><div class="caption"><h2 id="h-rejects">Refused messages</h2><p>newest first, with the first bytes as they came</p></div>
       ${list(h.rejects).length ? html`<ol class="rejects">${list(h.rejects).map(reject)}</ol>` : html`<p class="empty">Nothing has been refused.</p>`}</section>`;
 }
@@ -45,13 +45,13 @@ function agent(a, nowUs) {
     ['last seen', `${span(nowUs - a.last_us)} ago`],
     ['events', count(a.events)],
     ['duplicates', count(a.duplicates)],
-    ['stored without a gap to', count(a.stored_seq)],
+    ['stored up to', count(a.stored_seq)],
     ['missing', count(a.missing)],
     ['clock offset', known(a.offset_us) ? `${millis(a.offset_us)}${known(a.delay_us) ? `, round trip ${fixed(a.delay_us / 1000, 2)} ms` : ''}` : 'no exchange yet'],
     ['battery', known(a.battery_mv) ? `${fixed(a.battery_mv / 1000, 2)} V` : DASH],
     ['signal', known(a.rssi_dbm) ? `${fixed(a.rssi_dbm, 0)} dBm` : DASH],
   ];
-  const serves = [...list(a.gates), ...list(a.motors)].join(', ');
+  const serves = [...list(a.gates), ...list(a.motors)].join(', ') || (a.agent.startsWith('tap-') ? 'a hand, on a page' : '');
   return html`<article class="agent ${a.missing ? 'missing' : ''}"><h3>${a.agent}</h3><p>${serves || '\u00a0'}${a.version ? html` <small>${a.version}</small>` : nothing}</p>
     <dl class="facts">${rows.map(([k, v]) => html`<div><dt>${k}</dt><dd class="num">${v}</dd></div>`)}</dl></article>`;
 }
