@@ -81,9 +81,9 @@ func TestWeight(t *testing.T) {
 	}
 }
 
-// TestPage checks that the HTML names only files that are there, and that no
+// TestHTML checks that the HTML names only files that are there, and that no
 // file of ours names another machine.
-func TestPage(t *testing.T) {
+func TestHTML(t *testing.T) {
 	_, build, err := Assets()
 	if err != nil {
 		t.Fatal(err)
