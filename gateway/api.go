@@ -135,8 +135,12 @@ func (g *Gateway) journal(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	out := &lateHeader{w: w}
 	err = journal.Export(r.Context(), js, g.site(r), q.Get("session"), q.Get("follow") == "1", out)
-	if err != nil && !out.began {
+	switch {
+	case err != nil && !out.began:
 		refuse(w, http.StatusBadRequest, err.Error())
+	case err != nil:
+		// Half a session must not look like a whole one: the line is cut.
+		panic(http.ErrAbortHandler)
 	}
 }
 

@@ -356,15 +356,16 @@ func write(ctx context.Context, conn *websocket.Conn, v *viewer, told <-chan wir
 	defer ping.Stop()
 	for {
 		var err error
-		_ = conn.SetWriteDeadline(time.Now().Add(writeWait))
 		select {
 		case <-ctx.Done():
 			return
 		case <-v.gone:
 			return
 		case m := <-v.out:
+			_ = conn.SetWriteDeadline(time.Now().Add(writeWait))
 			err = conn.WritePreparedMessage(m)
 		case t := <-told:
+			_ = conn.SetWriteDeadline(time.Now().Add(writeWait))
 			t.T3Us = time.Now().UnixMicro()
 			err = conn.WriteJSON(struct {
 				Type string `json:"type"`

@@ -20,11 +20,12 @@ import (
 
 // Key is the official's key: its hash on disk, and the people signed in with it.
 type Key struct {
-	mu      sync.Mutex
-	hash    []byte
-	start   string // a key good until the program stops, for the start link
-	signed  map[string]signed
-	lastBad time.Time
+	hash  []byte
+	start string     // a key good until the program stops, for the start link
+	tries sync.Mutex // one key is compared at a time: it costs much reckoning
+
+	mu     sync.Mutex
+	signed map[string]signed
 }
 
 type signed struct {
@@ -79,20 +80,25 @@ func secret(n int) string {
 	return hex.EncodeToString(b)
 }
 
-// signIn returns a session token when the key is right. After a wrong key the
-// next try waits, whoever makes it.
-func (k *Key) signIn(key, name string) (string, bool) {
-	k.mu.Lock()
-	defer k.mu.Unlock()
-	key = strings.TrimSpace(key)
-	if time.Since(k.lastBad) < badKeyPause {
-		time.Sleep(badKeyPause - time.Since(k.lastBad))
+// right reports whether key is the official's.
+func (k *Key) right(key string) bool {
+	if subtle.ConstantTimeCompare([]byte(key), []byte(k.start)) == 1 {
+		return true
 	}
-	start := subtle.ConstantTimeCompare([]byte(key), []byte(k.start)) == 1
-	if !start && bcrypt.CompareHashAndPassword(k.hash, []byte(key)) != nil {
-		k.lastBad = time.Now()
+	k.tries.Lock()
+	defer k.tries.Unlock()
+	return bcrypt.CompareHashAndPassword(k.hash, []byte(key)) == nil
+}
+
+// signIn returns a session token when the key is right. Who gave a wrong one
+// waits for the answer; nobody else does.
+func (k *Key) signIn(key, name string) (string, bool) {
+	if !k.right(strings.TrimSpace(key)) {
+		time.Sleep(badKeyPause)
 		return "", false
 	}
+	k.mu.Lock()
+	defer k.mu.Unlock()
 	for t, s := range k.signed {
 		if time.Now().After(s.until) {
 			delete(k.signed, t)

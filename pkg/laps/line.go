@@ -140,6 +140,12 @@ type Run struct {
 	Began   bool      `json:"began,omitempty"`  // the timing gate has been passed
 	Start   Point     `json:"start"`
 	Sectors []Sector  `json:"sectors,omitempty"`
+	// Doubt is a passage too soon to be believed until the next one agrees.
+	Doubt *Point `json:"doubt,omitempty"`
+	// Sure means that the train's speed is known well enough to tell an axle
+	// from a lap. Until then Early holds all that was seen of it.
+	Sure  bool    `json:"sure,omitempty"`
+	Early []Burst `json:"early,omitempty"`
 }
 
 // State is what changes while crossings come.
@@ -157,6 +163,7 @@ func (s State) Clone() State {
 	for id, r := range s.Runs {
 		c := *r
 		c.Speeds, c.Laps, c.Sectors = slices.Clone(r.Speeds), slices.Clone(r.Laps), slices.Clone(r.Sectors)
+		c.Early = slices.Clone(r.Early)
 		out.Runs[id] = &c
 	}
 	return out
@@ -176,7 +183,8 @@ func (r *Run) speed() float64 {
 	if r == nil || len(r.Speeds) == 0 {
 		return 0
 	}
-	v := slices.Clone(r.Speeds)
+	var few [16]float64
+	v := append(few[:0], r.Speeds...)
 	slices.Sort(v)
 	return v[len(v)/2]
 }
@@ -186,78 +194,127 @@ type Out struct {
 	Train  string
 	Points []Point // new passages, inferred ones before the measured one
 	Laps   []Lap   // laps that they completed
+	False  int     // change in the number of passages dropped: no train can have been there then
 	Joined bool    // the crossing belonged to a passage known before
-	False  bool    // no train can have been there then: dropped
 	Nobody bool    // no train runs, or it cannot be told which
+	// Anew means that Points, Laps and False are all of the train's so far and
+	// replace what was told before; Tentative that they may be replaced again.
+	Anew, Tentative bool
 }
 
 // Step takes the next crossing in time order.
 func (l *Line) Step(s State, x passage.Crossing) Out {
-	open, begun := s.Gates.Add(x, l.Rules, func(train string) passage.Train { return l.known(s, train) })
-	if !begun {
+	open := s.Gates.Find(x, l.Rules, func(train string) passage.Train { return l.known(s, train, x) })
+	owner, own := l.owner(x)
+	if open != nil && open.Train != "" && (!own || owner.ID != open.Train) {
+		if r := s.Runs[open.Train]; r != nil && len(r.Early) > 0 {
+			return l.early(s, l.Trains[l.index[open.Train]], x)
+		}
+		own = false
+	}
+	if own && open == nil || own && open.Train != "" {
+		if r := s.run(owner.ID); !r.Sure {
+			return l.early(s, owner, x)
+		}
+	}
+	if open != nil {
+		open.Grow(x)
 		return Out{Train: open.Train, Joined: true}
 	}
+	return l.begin(s, x)
+}
+
+// begin takes a crossing that begins a passage.
+func (l *Line) begin(s State, x passage.Crossing) Out {
+	open := s.Gates.Begin(x)
 	t, ok := l.whose(s, x)
 	if !ok {
 		return Out{Nobody: true}
 	}
-	out := l.pass(s.run(t.ID), t, x)
-	out.Train = t.ID
-	if out.False {
+	r := s.run(t.ID)
+	out := l.pass(r, t, x)
+	out.Train, open.Train = t.ID, t.ID
+	open.Doubt = r.Doubt != nil
+	if out.False > 0 && !open.Doubt {
 		g := s.Gates[x.Gate]
 		s.Gates[x.Gate] = g[:len(g)-1]
-		return out
 	}
-	open.Train = t.ID
 	return out
 }
 
-func (l *Line) known(s State, train string) passage.Train {
+// known is what is known of a train when gate x reports something.
+func (l *Line) known(s State, train string, x passage.Crossing) passage.Train {
 	i, ok := l.index[train]
 	if !ok {
 		return passage.Train{LapMm: l.LapMm}
 	}
-	return passage.Train{LengthMm: l.Trains[i].LengthMm, SpeedMmS: s.Runs[train].speed(), LapMm: l.LapMm}
+	t, r := l.Trains[i], s.Runs[train]
+	k := passage.Train{LengthMm: t.LengthMm, SpeedMmS: r.speed(), LapMm: l.LapMm}
+	if len(l.ahead) > 1 && r != nil && r.At >= 0 && r.Doubt == nil && t.runs(x.AtUs) && l.order(t)[r.At].ID == x.Gate {
+		k.Stays = !slices.ContainsFunc(l.Trains, func(o Train) bool {
+			if o.ID == t.ID || !o.runs(x.AtUs) || o.Tag != "" && x.Tag != "" && o.Tag != x.Tag {
+				return false
+			}
+			_, due := l.due(s.Runs[o.ID], o, x)
+			return due
+		})
+	}
+	return k
 }
 
-// whose tells which train a new passage is of: the one with its tag; else the
-// only one running; else the one that was due at this gate, of several the one
-// that has waited longest, since trains cannot overtake.
-func (l *Line) whose(s State, x passage.Crossing) (Train, bool) {
-	var running []Train
-	for _, t := range l.Trains {
-		if t.runs(x.AtUs) {
-			if x.Tag != "" && t.Tag == x.Tag {
-				return t, true
-			}
-			running = append(running, t)
+// Running reports whether any train runs.
+func (l *Line) Running(atUs int64) bool {
+	return slices.ContainsFunc(l.Trains, func(t Train) bool { return t.runs(atUs) })
+}
+
+// owner is the train a crossing is of whatever was seen before: the one with
+// its tag, or the only one that runs.
+func (l *Line) owner(x passage.Crossing) (Train, bool) {
+	only, n := -1, 0
+	for i := range l.Trains {
+		t := &l.Trains[i]
+		if !t.runs(x.AtUs) {
+			continue
 		}
+		if x.Tag != "" && t.Tag == x.Tag {
+			return *t, true
+		}
+		only, n = i, n+1
 	}
-	if x.Tag != "" {
-		// A tag nobody has here: a train of another trial, unless the only
-		// train running states no tag at all.
-		if len(running) == 1 && running[0].Tag == "" {
-			return running[0], true
-		}
+	// A tag nobody has here is a train of another trial, unless the only train
+	// running states no tag at all.
+	if n != 1 || x.Tag != "" && l.Trains[only].Tag != "" {
 		return Train{}, false
 	}
-	if len(running) == 1 {
-		return running[0], true
+	return l.Trains[only], true
+}
+
+// whose tells which train a new passage is of: its owner; else the one that
+// was due at this gate, of several the one that has waited longest, since
+// trains cannot overtake.
+func (l *Line) whose(s State, x passage.Crossing) (Train, bool) {
+	if t, ok := l.owner(x); ok || x.Tag != "" {
+		return t, ok
 	}
 	best, waited := -1, math.Inf(-1)
-	for i, t := range running {
-		if w, due := l.due(s.Runs[t.ID], t, x); due && w > waited {
+	for i, t := range l.Trains {
+		if !t.runs(x.AtUs) {
+			continue
+		}
+		if w, due := l.due(s.Runs[t.ID], t, x); due && (best < 0 || w > waited) {
 			best, waited = i, w
 		}
 	}
 	if best < 0 {
 		return Train{}, false
 	}
-	return running[best], true
+	return l.Trains[best], true
 }
 
 // due reports whether gate x is the next of train t, and how urgently: the
-// longer since its last gate the more; before the first gate the nearer the more.
+// longer since its last gate the more; before the first gate the nearer the
+// more. A train of which nobody knows where it stands is due at a lone gate
+// before any other comes round again, and elsewhere after all others.
 func (l *Line) due(r *Run, t Train, x passage.Crossing) (urgency float64, ok bool) {
 	g := l.order(t)
 	if len(g) == 0 {
@@ -267,17 +324,29 @@ func (l *Line) due(r *Run, t Train, x passage.Crossing) (urgency float64, ok boo
 		return float64(x.AtUs - r.Last.AtUs), g[(r.At+1)%len(g)].ID == x.Gate
 	}
 	if math.IsNaN(t.StartMm) {
-		return 0, false
+		if len(g) == 1 {
+			return math.Inf(1), true
+		}
+		return math.Inf(-1), true
 	}
-	next, nearest := "", math.Inf(1)
-	for _, gate := range g {
-		d := circuit.Ahead(l.LapMm, t.StartMm, gate.PositionMm)
-		if t.Reverse {
-			d = circuit.Ahead(l.LapMm, gate.PositionMm, t.StartMm)
-		}
-		if d < nearest {
-			next, nearest = gate.ID, d
-		}
+	next, nearest := l.nextFrom(t)
+	if len(g) == 1 {
+		return 1e18 - nearest, true
 	}
 	return -nearest, next == x.Gate
+}
+
+// nextFrom is the first gate ahead of where a train stood at the start.
+func (l *Line) nextFrom(t Train) (gate string, mm float64) {
+	mm = math.Inf(1)
+	for _, g := range l.order(t) {
+		d := circuit.Ahead(l.LapMm, t.StartMm, g.PositionMm)
+		if t.Reverse {
+			d = circuit.Ahead(l.LapMm, g.PositionMm, t.StartMm)
+		}
+		if d < mm {
+			gate, mm = g.ID, d
+		}
+	}
+	return gate, mm
 }

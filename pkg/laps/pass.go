@@ -9,8 +9,10 @@ import (
 
 // Limits of what a passage can be, against the train's own recent speed.
 const (
-	skipFactor = 2.2 // a passage that would mean missed gates and this many times the speed is false
-	nextFactor = 3.5 // so is one at the next gate, at this many times the speed
+	skipFactor = 1.6 // a passage that would mean missed gates and this many times the speed is doubted
+	nextFactor = 2.2 // so is one at the next gate, at this many times the speed
+	// agree is how nearly two speeds must agree to bear each other out.
+	agree = 2.0
 	// bridgeU is the standard uncertainty of an inferred instant as a share of
 	// the bridged time, at its middle: a train holds its speed to about a tenth
 	// within a few sectors (common practice, no source).
@@ -35,34 +37,87 @@ func (l *Line) pass(r *Run, t Train, x passage.Crossing) Out {
 		}
 		return Out{Points: []Point{p}}
 	}
-	steps := (i - r.At + len(g)) % len(g)
-	if steps == 0 {
-		steps = len(g)
+	h := l.hop(t, r.At, r.Last, i, p)
+	if h.speed > l.Rules.MaxSpeedMmS {
+		return Out{False: 1}
 	}
-	us, _ := p.Since(r.Last.Stamp)
-	if us <= 0 || l.impossible(r, t, steps, float64(us)/1e6) {
-		return Out{False: true}
+	if r.Doubt != nil && l.borneOut(r, t, i, p, h) {
+		d := *r.Doubt
+		r.Doubt = nil
+		out := l.move(r, t, d)
+		rest := l.move(r, t, p)
+		return Out{Points: append(out.Points, rest.Points...), Laps: append(out.Laps, rest.Laps...), False: -1}
 	}
-	if len(g) == 1 {
-		return l.alone(r, t, p, float64(us)/1e6)
+	if l.doubted(r, t, h) {
+		r.Doubt = &p
+		return Out{False: 1}
 	}
-	return l.advance(r, t, i, steps, p, float64(us)/1e6)
+	r.Doubt = nil
+	return l.move(r, t, p)
 }
 
-// impossible reports whether no train could have come steps gates further in
-// dt seconds.
-func (l *Line) impossible(r *Run, t Train, steps int, dt float64) bool {
-	v, usual := l.distance(t, r.At, steps)/dt, r.speed()
-	if v > l.Rules.MaxSpeedMmS {
-		return true
+// hop is a way from one gate to another: how many gates on, how far, how long.
+type hop struct {
+	steps int
+	sec   float64
+	speed float64 // mm/s; +Inf when no time passed
+}
+
+func (l *Line) hop(t Train, from int, a Point, to int, b Point) hop {
+	n := len(l.order(t))
+	h := hop{steps: (to - from + n) % n}
+	if h.steps == 0 {
+		h.steps = n
 	}
+	us, _ := b.Since(a.Stamp)
+	if us <= 0 {
+		h.speed = math.Inf(1)
+		return h
+	}
+	h.sec = float64(us) / 1e6
+	h.speed = l.distance(t, from, h.steps) / h.sec
+	return h
+}
+
+// doubted reports whether a hop is much faster than the train was of late.
+func (l *Line) doubted(r *Run, t Train, h hop) bool {
+	usual := r.speed()
 	if usual == 0 {
 		return false
 	}
-	if steps > 1 || len(l.order(t)) == 1 {
-		return v > skipFactor*usual
+	if h.steps > 1 {
+		return h.speed > skipFactor*usual
 	}
-	return v > nextFactor*usual
+	return h.speed > nextFactor*usual
+}
+
+// borneOut reports whether the passage that was doubted was real after all,
+// now that the train is seen at gate i: a train that has got faster is fast
+// again, and a gate that saw nothing real lies on no way at one speed.
+func (l *Line) borneOut(r *Run, t Train, i int, p Point, h hop) bool {
+	at := slices.IndexFunc(l.order(t), func(g Gate) bool { return g.ID == r.Doubt.Gate })
+	first, then := l.hop(t, r.At, r.Last, at, *r.Doubt), l.hop(t, at, *r.Doubt, i, p)
+	if then.speed > l.Rules.MaxSpeedMmS {
+		return false
+	}
+	if n := len(l.order(t)); n == 1 || first.steps+then.steps > n {
+		// The same way again, or more than a lap on: either both passages are
+		// real, or this one alone, whichever keeps the speed.
+		same := max(first.speed, then.speed) < agree*min(first.speed, then.speed)
+		return same && (l.doubted(r, t, h) || math.Abs(first.speed-then.speed) < 0.15*then.speed && h.speed > 1.2*r.speed())
+	}
+	return max(first.speed, then.speed) < 2*agree*min(first.speed, then.speed)
+}
+
+// move passes on to the gate of p.
+func (l *Line) move(r *Run, t Train, p Point) Out {
+	g := l.order(t)
+	i := slices.IndexFunc(g, func(gate Gate) bool { return gate.ID == p.Gate })
+	h := l.hop(t, r.At, r.Last, i, p)
+	if len(g) == 1 {
+		return l.alone(r, t, p, h.sec)
+	}
+	return l.advance(r, t, i, h.steps, p, h.sec)
 }
 
 // advance passes the gates between, inferred, and then the one seen.

@@ -48,6 +48,10 @@ type Train struct {
 	LengthMm float64
 	SpeedMmS float64
 	LapMm    float64
+	// Stays means that nothing speaks for its having left the gate: it still
+	// runs, other gates stand on the circuit and have not seen it since, and no
+	// other train is due here.
+	Stays bool
 }
 
 // Open is a passage that may still grow.
@@ -57,6 +61,7 @@ type Open struct {
 	FirstUs int64  `json:"first"`
 	LastUs  int64  `json:"last"`
 	Blocked bool   `json:"blocked,omitempty"`
+	Doubt   bool   `json:"doubt,omitempty"` // perhaps no train at all
 	N       int    `json:"n"`
 }
 
@@ -90,30 +95,40 @@ func (g Gates) Clone() Gates {
 	return out
 }
 
-// Add takes the next crossing in time order. It returns the passage it belongs
-// to and whether it began it; the caller may then set Train on a new one. know
-// tells what is known of a train by the name the caller gave.
-func (g Gates) Add(x Crossing, r Rules, know func(train string) Train) (p *Open, begun bool) {
+// Find is the open passage that the next crossing belongs to, nil when it
+// begins a new one. know tells what is known of a train by the name the caller
+// gave it.
+func (g Gates) Find(x Crossing, r Rules, know func(train string) Train) *Open {
 	list := g[x.Gate]
 	for i := len(list) - 1; i >= 0; i-- {
-		if r.belongs(list[i], x, know(list[i].Train)) {
-			list[i].grow(x)
-			return &list[i], false
+		if r.belongs(&list[i], x, know) {
+			return &list[i]
 		}
 	}
-	o := Open{Tag: x.Tag, FirstUs: x.AtUs, LastUs: x.AtUs, Blocked: x.Edge == Enter, N: 1}
-	if x.ClearUs > x.AtUs {
-		o.LastUs, o.Blocked = x.ClearUs, false
-	}
-	list = append(list, o)
+	return nil
+}
+
+// Begin opens a passage with its first crossing.
+func (g Gates) Begin(x Crossing) *Open {
+	list := append(g[x.Gate], Opened(x))
 	if len(list) > keep {
 		list = append([]Open(nil), list[len(list)-keep:]...)
 	}
 	g[x.Gate] = list
-	return &list[len(list)-1], true
+	return &list[len(list)-1]
 }
 
-func (o *Open) grow(x Crossing) {
+// Opened is a passage of one crossing.
+func Opened(x Crossing) Open {
+	o := Open{Tag: x.Tag, FirstUs: x.AtUs, LastUs: x.AtUs, Blocked: x.Edge == Enter, N: 1}
+	if x.ClearUs > x.AtUs {
+		o.LastUs, o.Blocked = x.ClearUs, false
+	}
+	return o
+}
+
+// Grow takes one more crossing into o.
+func (o *Open) Grow(x Crossing) {
 	o.N++
 	o.LastUs = max(o.LastUs, x.AtUs, x.ClearUs)
 	switch x.Edge {
@@ -127,29 +142,50 @@ func (o *Open) grow(x Crossing) {
 	}
 }
 
-// belongs reports whether x is the same train still going past. Different tags
-// never are. A gate blocked since its last edge is left by the same train,
-// however long it stood there.
-func (r Rules) belongs(o Open, x Crossing, t Train) bool {
+// Surely reports whether x is one passage with o whatever the train: a bounce,
+// or the end of a block. Different tags are never one passage. A gate blocked
+// since its last edge is left by the same train, however long it stood there.
+func (r Rules) Surely(o *Open, x Crossing) bool {
 	if o.Tag != "" && x.Tag != "" && o.Tag != x.Tag {
 		return false
 	}
-	silence, span := x.AtUs-o.LastUs, x.AtUs-o.FirstUs
-	if o.Blocked && x.Edge == Leave {
+	return o.Blocked && x.Edge == Leave || x.AtUs-o.LastUs <= r.BounceUs
+}
+
+// belongs reports whether x is the same train still going past.
+func (r Rules) belongs(o *Open, x Crossing, know func(string) Train) bool {
+	if o.Tag != "" && x.Tag != "" && o.Tag != x.Tag {
+		return false
+	}
+	if r.Surely(o, x) {
 		return true
 	}
-	if silence <= r.BounceUs {
-		return true
-	}
-	if t.LapMm > 0 && o.Tag == x.Tag && t.SpeedMmS == 0 && float64(span) < t.LapMm/r.MaxSpeedMmS*1e6 {
-		return true
-	}
+	t := know(o.Train)
 	if t.SpeedMmS <= 0 {
-		return silence <= r.ChainUs
+		return t.Stays || x.AtUs-o.LastUs <= r.ChainUs
 	}
-	length := t.LengthMm
-	if length <= 0 {
-		return silence <= int64(min(1e6*r.SpacingMm/t.SpeedMmS, 2e6, 0.3e6*t.LapMm/t.SpeedMmS))
+	return t.Stays && r.stands(o, x, t) || r.spans(o, x, t)
+}
+
+// spans bounds a passage by the train's length over its speed, and a silence in
+// it by the longest stretch without an axle; a train that is seen axle by axle
+// is known for what it is, and may pass slower than it was of late.
+func (r Rules) spans(o *Open, x Crossing, t Train) bool {
+	silence, span := float64(x.AtUs-o.LastUs), float64(x.AtUs-o.FirstUs)
+	spacing, length, slack := r.SpacingMm, min(t.LengthMm, 0.7*t.LapMm), 1.3
+	if t.LengthMm <= 0 || o.Doubt {
+		return silence*t.SpeedMmS <= 1e6*spacing && span*t.SpeedMmS <= 0.3e6*t.LapMm
 	}
-	return span <= int64(1.3e6*min(length, 0.7*t.LapMm)/t.SpeedMmS)+r.BounceUs
+	if o.N > 1 {
+		slack = max(slack, min(4, 0.4*t.LapMm/length))
+	}
+	return silence*t.SpeedMmS <= 1e6*max(slack*spacing, length/2) && span*t.SpeedMmS <= 1e6*slack*length+t.SpeedMmS*float64(r.BounceUs)
+}
+
+// stands reports whether a train seen again at the gate it was last seen at
+// stood there, or crept on, and did not go round past gates that all missed
+// it: that is believed only of a silence near to its usual lap.
+func (r Rules) stands(o *Open, x Crossing, t Train) bool {
+	laps := float64(x.AtUs-o.FirstUs) * t.SpeedMmS / 1e6 / t.LapMm
+	return laps < 0.7 || laps > 1.5
 }

@@ -31,9 +31,12 @@ func (d *door) Check(c server.ClientAuthentication) bool {
 	b := d.broker
 	if o.Username == b.user {
 		// The service's own parts come in process, never by a socket.
-		ok := subtle.ConstantTimeCompare([]byte(o.Password), []byte(b.pw)) == 1
+		from := c.RemoteAddress()
+		ok := from != nil && from.Network() == "pipe" && subtle.ConstantTimeCompare([]byte(o.Password), []byte(b.pw)) == 1
 		if ok {
 			c.RegisterUser(&server.User{Username: o.Username})
+		} else {
+			d.tell(o.Username, "sign-in refused: that name is the service's own")
 		}
 		return ok
 	}

@@ -20,16 +20,20 @@ import (
 // cluster is electing a leader.
 const appendTimeout = 10 * time.Second
 
-// append writes facts in order and answers each sender. Senders are told ok
-// only for what is on disk. After a failed write the journal's end is read
-// again, so that what did get there is answered and the chain goes on from it.
-func (j *Journal) append(facts []fact) error {
+// errUnwritten is what a sender is told whose fact did not get to disk.
+var errUnwritten = errors.New("the journal could not be written: try again")
+
+// append writes facts in order, answers each sender and says how many are on
+// disk. Senders are told ok only for those. After a failed write the journal's
+// end is read again, so that what did get there is answered and the chain goes
+// on from it.
+func (j *Journal) append(facts []fact) (stored int, err error) {
 	if len(facts) == 0 {
-		return nil
+		return 0, nil
 	}
 	msgs, chains, err := j.sealAll(facts)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	before := j.last
 	if len(msgs) <= singly {
@@ -37,17 +41,17 @@ func (j *Journal) append(facts []fact) error {
 	} else {
 		err = j.publishBatch(msgs)
 	}
-	stored := len(facts)
+	stored = len(facts)
 	if err != nil {
 		if stored, err = j.recover(before, facts, chains, err); err != nil {
-			return err
+			return 0, err
 		}
 	} else {
 		j.last, j.chain = before+uint64(len(facts)), chains[len(chains)-1]
 	}
 	for i, f := range facts {
 		if i >= stored {
-			respond(f.msg, wire.Reply{Reason: "the journal could not be written: try again"})
+			respond(f.msg, wire.Reply{Reason: errUnwritten.Error()})
 			continue
 		}
 		j.note(f.event)
@@ -58,7 +62,7 @@ func (j *Journal) append(facts []fact) error {
 	j.mu.Lock()
 	j.health.JournalSeq = j.last
 	j.mu.Unlock()
-	return nil
+	return stored, nil
 }
 
 func (j *Journal) sealAll(facts []fact) ([]*nats.Msg, []string, error) {

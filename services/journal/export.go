@@ -41,6 +41,9 @@ func Export(ctx context.Context, js jetstream.JetStream, site, session string, f
 	if err != nil {
 		return err
 	}
+	if last == 0 && !follow {
+		return fmt.Errorf("site %s has no session yet", site)
+	}
 	if session == "" {
 		if session, err = lastSession(ctx, js, site, last); err != nil {
 			return err
@@ -94,6 +97,7 @@ type exporter struct {
 	last                uint64
 	inside, found       bool
 	context             []held // what goes before the session, not yet written
+	sweepAt             int    // how long context may grow before old exchanges are let go
 	next                uint64 // seq that would continue the present run
 }
 
@@ -145,8 +149,9 @@ func (x *exporter) hold(seq uint64, prev string, record []byte) {
 	if definition || e.Kind == wire.KindSync {
 		x.context = append(x.context, held{seq, e.BusUs, prev, bytes.Clone(record), e.Kind == wire.KindSync})
 	}
-	if len(x.context) > 10_000 {
+	if len(x.context) > max(x.sweepAt, 10_000) {
 		x.context = slices.DeleteFunc(x.context, func(h held) bool { return h.sync && h.busUs < e.BusUs-syncMemoryUs })
+		x.sweepAt = 2 * len(x.context)
 	}
 }
 

@@ -38,8 +38,11 @@ func Import(ctx context.Context, nc *nats.Conn, cfg Config, file io.ReadSeeker, 
 	}
 	var batch []fact
 	flush := func() error {
-		err := j.append(batch)
-		facts += len(batch)
+		n, err := j.append(batch)
+		if err == nil && n < len(batch) {
+			err = errUnwritten
+		}
+		facts += n
 		batch = nil
 		return err
 	}

@@ -3,6 +3,7 @@ package journal
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -34,14 +35,19 @@ func (j *Journal) arrive(m *nats.Msg) {
 	if kind == "stored" || kind == "told" {
 		return // the journal's own words coming back
 	}
-	select {
-	case j.in <- arrival{m, now}:
-	default:
-		j.mu.Lock()
-		j.health.Overloaded++
-		j.mu.Unlock()
-		respond(m, wire.Reply{Reason: "too much at once: try again"})
+	size := int64(len(m.Data))
+	if j.waitingBytes.Add(size) <= maxWaitingBytes {
+		select {
+		case j.in <- arrival{m, now}:
+			return
+		default:
+		}
 	}
+	j.waitingBytes.Add(-size)
+	j.mu.Lock()
+	j.health.Overloaded++
+	j.mu.Unlock()
+	respond(m, wire.Reply{Reason: "too much at once: try again"})
 }
 
 func (j *Journal) tellTime(m *nats.Msg, agent string, t2 int64) {
@@ -80,7 +86,7 @@ func respond(m *nats.Msg, r wire.Reply) {
 func (j *Journal) write(batch []arrival) error {
 	facts := make([]fact, 0, len(batch))
 	inBatch := map[string]int{}
-	var twins []arrival // duplicates within the batch: answered after it is stored
+	var twins []twin // duplicates within the batch: answered after it is stored
 	for _, a := range batch {
 		e, err := j.check(a)
 		if err != nil {
@@ -88,12 +94,12 @@ func (j *Journal) write(batch []arrival) error {
 			continue
 		}
 		key := fmt.Sprintf("%s/%s/%d", e.Agent, e.Boot, *e.Seq)
-		if _, twice := inBatch[key]; twice {
-			twins = append(twins, a)
+		if i, twice := inBatch[key]; twice {
+			twins = append(twins, twin{a.msg, i})
 			j.countDuplicate(e)
 			continue
 		}
-		j.touched[e.Agent] = e.Boot
+		j.touched[[2]string{e.Agent, e.Boot}] = true
 		if j.seen.Boot(e.Agent, e.Boot).Has(*e.Seq) {
 			j.countDuplicate(e)
 			respond(a.msg, wire.Reply{OK: true, Duplicate: true})
@@ -102,18 +108,21 @@ func (j *Journal) write(batch []arrival) error {
 		inBatch[key] = len(facts)
 		facts = append(facts, fact{e, a.msg.Data, a.busUs, a.msg})
 	}
-	err := j.append(facts)
-	for _, a := range twins {
-		respond(a.msg, wire.Reply{OK: err == nil, Duplicate: true, Reason: reason(err)})
+	stored, err := j.append(facts)
+	for _, t := range twins {
+		if t.of < stored {
+			respond(t.msg, wire.Reply{OK: true, Duplicate: true})
+		} else {
+			respond(t.msg, wire.Reply{Reason: errUnwritten.Error()})
+		}
 	}
 	return err
 }
 
-func reason(err error) string {
-	if err == nil {
-		return ""
-	}
-	return err.Error()
+// twin is the same event again as fact number of of its batch.
+type twin struct {
+	msg *nats.Msg
+	of  int
 }
 
 // check says whether an arrival is an event that its sender may publish.
@@ -129,16 +138,19 @@ func (j *Journal) check(a arrival) (wire.Event, error) {
 	if err := e.CheckLive(a.busUs, kind, source); err != nil {
 		return e, err
 	}
-	if len(j.seen.Boot(e.Agent, e.Boot).Ahead) >= seen.MaxAhead {
-		return e, fmt.Errorf("%w: %d events are missing below seq %d; send those first", wire.ErrMalformed, seen.MaxAhead, *e.Seq)
+	// Before anything is remembered of an agent: whether it is one.
+	if j.cfg.Allow != nil && !strings.HasPrefix(a.msg.Subject, "rhi.") {
+		if err := j.cfg.Allow(e.Agent, kind, source); err != nil {
+			return e, err
+		}
 	}
 	if kind == wire.KindCrossing && !j.placed(source) {
 		return e, fmt.Errorf("%w: gate %q stands on no circuit; place it in the book first", wire.ErrMalformed, source)
 	}
-	if strings.HasPrefix(a.msg.Subject, "rhi.") || j.cfg.Allow == nil {
-		return e, nil
+	if len(j.seen.Boot(e.Agent, e.Boot).Ahead) >= seen.MaxAhead {
+		return e, fmt.Errorf("%w: events are missing below seq %d, and %d have come ahead of them; send those first", wire.ErrMalformed, *e.Seq, seen.MaxAhead)
 	}
-	return e, j.cfg.Allow(e.Agent, kind, source)
+	return e, nil
 }
 
 func (j *Journal) placed(gate string) bool {
@@ -221,8 +233,9 @@ func (j *Journal) answerHealth(m *nats.Msg) {
 	j.mu.Lock()
 	h := j.health
 	h.NowUs = j.cfg.Now()
-	for _, a := range j.agents {
-		h.Agents = append(h.Agents, *a)
+	h.Agents = []wire.AgentHealth{}
+	for _, id := range slices.Sorted(maps.Keys(j.agents)) {
+		h.Agents = append(h.Agents, *j.agents[id])
 	}
 	h.Rejects = j.rejects.newest(50)
 	j.mu.Unlock()

@@ -16,6 +16,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -54,7 +55,9 @@ type Journal struct {
 	saved    uint64 // sequence of the checkpoint on disk
 	sessions map[string]bool
 	gates    map[string][]string // circuit -> its gates
-	touched  map[string]string   // agent -> boot whose stored mark must be told
+	touched  map[[2]string]bool  // agents and boots whose stored mark must be told
+
+	waitingBytes atomic.Int64 // of what is in the channel
 
 	mu      sync.Mutex
 	health  wire.Health
@@ -68,7 +71,10 @@ type arrival struct {
 }
 
 // maxWaiting is how many messages may wait for the disk; more are refused.
-const maxWaiting = 8192
+const (
+	maxWaiting      = 8192
+	maxWaitingBytes = 64 << 20
+)
 
 // maxBatch is the most facts written as one atomic batch; JetStream takes 1000.
 const maxBatch = 1000
@@ -91,7 +97,7 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Journal, error) {
 	}
 	j := &Journal{
 		cfg: cfg, nc: nc, js: js, in: make(chan arrival, maxWaiting), chain: Genesis, seen: seen.Set{},
-		sessions: map[string]bool{}, gates: map[string][]string{}, touched: map[string]string{}, agents: map[string]*wire.AgentHealth{},
+		sessions: map[string]bool{}, gates: map[string][]string{}, touched: map[[2]string]bool{}, agents: map[string]*wire.AgentHealth{},
 	}
 	j.health = wire.Health{Site: cfg.Site, StartedUs: cfg.Now()}
 	if err := j.rejects.open(filepath.Join(cfg.Dir, "rejects-"+cfg.Site+".jsonl")); err != nil {
@@ -212,6 +218,8 @@ func (j *Journal) Run(ctx context.Context) error {
 		for _, s := range subs {
 			_ = s.Unsubscribe()
 		}
+		j.mu.Lock()
+		defer j.mu.Unlock()
 		j.rejects.close()
 	}()
 	handlers := map[string]nats.MsgHandler{
@@ -269,9 +277,11 @@ func (j *Journal) loop(ctx context.Context) error {
 // waiting is a together with everything else that waits, up to a batch.
 func (j *Journal) waiting(a arrival) []arrival {
 	batch := []arrival{a}
+	j.waitingBytes.Add(-int64(len(a.msg.Data)))
 	for len(batch) < maxBatch {
 		select {
 		case b := <-j.in:
+			j.waitingBytes.Add(-int64(len(b.msg.Data)))
 			batch = append(batch, b)
 		default:
 			return batch
@@ -303,16 +313,22 @@ func (j *Journal) tick() error {
 	if err != nil {
 		return err
 	}
-	return j.append([]fact{{event: wire.Event{Kind: wire.KindTick, AtUs: now}, raw: raw, busUs: now}})
+	_, err = j.append([]fact{{event: wire.Event{Kind: wire.KindTick, AtUs: now}, raw: raw, busUs: now}})
+	return err
 }
 
-// tellStored tells each agent that sent something what the journal now has.
+// tellStored tells each agent that sent something what the journal now has. It
+// says nothing while that is nothing: 0 would tell an agent that numbers from 0
+// that its first event is stored.
 func (j *Journal) tellStored() {
-	for agent, boot := range j.touched {
-		b, err := json.Marshal(wire.Stored{Boot: boot, Seq: j.seen.Boot(agent, boot).Stored()})
-		if err == nil {
+	for who := range j.touched {
+		agent, boot := who[0], j.seen.Boot(who[0], who[1])
+		delete(j.touched, who)
+		if boot.Stored() == 0 && !boot.Zero {
+			continue
+		}
+		if b, err := json.Marshal(wire.Stored{Boot: who[1], Seq: boot.Stored()}); err == nil {
 			_ = j.nc.Publish(bus.Stored(j.cfg.Site, agent), b)
 		}
-		delete(j.touched, agent)
 	}
 }

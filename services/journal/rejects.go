@@ -76,5 +76,6 @@ func (l *rejectLog) newest(n int) []wire.Reject {
 func (l *rejectLog) close() {
 	if l.f != nil {
 		_ = l.f.Close()
+		l.f = nil
 	}
 }

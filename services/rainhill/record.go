@@ -114,7 +114,10 @@ func fetch(ctx context.Context, base, site, session string, follow bool, out io.
 	if ctx.Err() != nil && follow {
 		return nil // Ctrl-C ends a recording
 	}
-	return err
+	if err != nil {
+		return fmt.Errorf("the session file is cut short: the service at %s ended the line: %w", base, err)
+	}
+	return nil
 }
 
 // importFile takes a session file in as a site of its own.
@@ -134,7 +137,7 @@ func importFile(ctx context.Context, fs *flag.FlagSet, args []string, std stdio)
 		return err
 	}
 	defer func() { _ = f.Close() }()
-	h, err := host.Offline(*data, *site)
+	h, err := host.OfflineNew(*data, *site)
 	if err != nil {
 		return err
 	}

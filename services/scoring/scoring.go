@@ -115,15 +115,15 @@ func (s *scorer) resume(ctx context.Context) (cursor uint64, err error) {
 		}
 		s.state.Revive()
 	}
-	if mark.Cursor == mark.SnapshotSeq {
-		return mark.Cursor, nil
-	}
 	last, _, err := journal.Tip(ctx, s.js, s.site)
 	if err != nil {
 		return 0, err
 	}
 	if mark.Cursor > last {
 		return 0, fmt.Errorf("the store is at fact %d, the journal ends at %d: they do not belong together; rainhill rebuild makes the store anew", mark.Cursor, last)
+	}
+	if mark.Cursor == mark.SnapshotSeq {
+		return mark.Cursor, nil
 	}
 	err = journal.Read(ctx, s.js, s.site, mark.SnapshotSeq+1, mark.Cursor, func(seq uint64, record []byte) error {
 		c := s.step(decode(seq, record))

@@ -78,9 +78,10 @@ function shownOnce(c) {
  * @param {Credential} c @param {string} site @param {string} server
  */
 export function commands(c, site, server) {
-  const common = `--agent ${c.agent} --password ${c.password} --site ${site} --server ${server}`;
+  const common = `--agent ${c.agent} --site ${site} --server ${server}`;
+  const password = `RAINHILL_PASSWORD=${c.password}`;
   return [
-    ...list(c.gates).map((g) => `rainhill-agent gate --gate ${g} ${common}`),
-    ...list(c.motors).map((m) => `rainhill-agent motor --motor ${m} ${common}`),
+    ...list(c.gates).map((g) => `${password} rainhill-agent gate --gate ${g} ${common}`),
+    ...list(c.motors).map((m) => `${password} rainhill-agent motor --motor ${m} ${common}`),
   ];
 }

@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -91,10 +92,10 @@ func Open(cfg Config) (h *Host, err error) {
 	if h.Agents, err = broker.OpenAgents(filepath.Join(cfg.Data, "agents.json")); err != nil {
 		return h, err
 	}
-	var book *journal.Journal
+	var book atomic.Pointer[journal.Journal] // denials come on the broker's goroutines
 	if err = h.connect(func(who, why string) {
-		if book != nil {
-			book.Denied(who, why)
+		if b := book.Load(); b != nil {
+			b.Denied(who, why)
 		}
 	}); err != nil {
 		return h, err
@@ -105,10 +106,12 @@ func Open(cfg Config) (h *Host, err error) {
 		if cfg.Bus == "" {
 			jc.Allow = h.Agents.Allows
 		}
-		if book, err = journal.Open(ctx, h.nc, jc); err != nil {
+		j, err := journal.Open(ctx, h.nc, jc)
+		if err != nil {
 			return h, err
 		}
-		h.start("journal", book.Run)
+		book.Store(j)
+		h.start("journal", j.Run)
 	}
 	if h.runs("scoring") {
 		if h.store, err = store.Open(StorePath(cfg.Data, cfg.Site)); err != nil {
@@ -280,11 +283,16 @@ func (h *Host) Stop() error {
 }
 
 // Offline opens only the bus on a data folder, with no listener, for commands
-// that read or mend the record.
+// that read or mend the record. It makes no folder where there is none.
 func Offline(data, site string) (*Host, error) {
-	if _, err := os.Stat(filepath.Join(data, "journal")); err != nil && site == "" {
+	if _, err := os.Stat(filepath.Join(data, "journal")); err != nil {
 		return nil, fmt.Errorf("there is no journal in %s", data)
 	}
+	return OfflineNew(data, site)
+}
+
+// OfflineNew is Offline for a folder that may be new.
+func OfflineNew(data, site string) (*Host, error) {
 	return Open(Config{Data: data, Site: site, Parts: []string{}, WebPort: -1})
 }
 
