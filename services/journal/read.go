@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"rainhill/pkg/bus"
@@ -14,17 +15,9 @@ import (
 // Tip is the sequence and chain value of a site's last record; 0 and Genesis
 // when it has none.
 func Tip(ctx context.Context, js jetstream.JetStream, site string) (uint64, string, error) {
-	st, err := js.Stream(ctx, bus.Stream(site))
-	if err != nil {
-		return 0, "", fmt.Errorf("opening the journal of site %s: %w", site, err)
-	}
-	info, err := st.Info(ctx)
-	if err != nil {
-		return 0, "", fmt.Errorf("opening the journal of site %s: %w", site, err)
-	}
-	last := info.State.LastSeq
-	if last == 0 {
-		return 0, Genesis, nil
+	st, last, err := end(ctx, js, site)
+	if err != nil || last == 0 {
+		return 0, Genesis, err
 	}
 	m, err := st.GetMsg(ctx, last)
 	if err != nil {
@@ -37,20 +30,44 @@ func Tip(ctx context.Context, js jetstream.JetStream, site string) (uint64, stri
 	return last, chain, nil
 }
 
+// end is a site's stream and the sequence of its last record, whatever that holds.
+func end(ctx context.Context, js jetstream.JetStream, site string) (jetstream.Stream, uint64, error) {
+	st, err := js.Stream(ctx, bus.Stream(site))
+	if err != nil {
+		return nil, 0, fmt.Errorf("opening the journal of site %s: %w", site, err)
+	}
+	info, err := st.Info(ctx)
+	if err != nil {
+		return nil, 0, fmt.Errorf("opening the journal of site %s: %w", site, err)
+	}
+	return st, info.State.LastSeq, nil
+}
+
 // Read hands records first to last to fn, in order. last 0 is the end as it is
 // when Read begins. It returns fn's error, or ctx's.
 func Read(ctx context.Context, js jetstream.JetStream, site string, first, last uint64, fn func(seq uint64, record []byte) error) error {
 	if last == 0 {
-		tip, _, err := Tip(ctx, js, site)
-		if err != nil {
+		var err error
+		if _, last, err = end(ctx, js, site); err != nil {
 			return err
 		}
-		last = tip
 	}
 	if first > last {
 		return nil
 	}
-	err := Follow(ctx, js, site, first, func(seq uint64, record []byte, _ int) error {
+	next := first
+	stuck := func() error {
+		st, err := js.Stream(ctx, bus.Stream(site))
+		if err == nil {
+			_, err = st.GetMsg(ctx, next)
+		}
+		if err != nil {
+			return fmt.Errorf("record %d of site %s cannot be read: %w", next, site, err)
+		}
+		return nil
+	}
+	err := follow(ctx, js, site, first, stuck, func(seq uint64, record []byte, _ int) error {
+		next = seq + 1
 		if err := fn(seq, record); err != nil {
 			return err
 		}
@@ -69,8 +86,16 @@ var errDone = errors.New("done")
 
 // Follow hands records from first on to fn as they are written, until ctx is
 // done (it then returns ctx's error) or fn returns one. waiting is how many
-// more the bus already has: 0 means that fn has caught up.
+// more the bus already has: 0 means that fn has caught up. A record that is
+// damaged on disk is passed over.
 func Follow(ctx context.Context, js jetstream.JetStream, site string, first uint64, fn func(seq uint64, record []byte, waiting int) error) error {
+	return follow(ctx, js, site, first, func() error { return nil }, fn)
+}
+
+// silence is how long nothing comes before follow asks whether it is stuck.
+const silence = time.Second
+
+func follow(ctx context.Context, js jetstream.JetStream, site string, first uint64, stuck func() error, fn func(seq uint64, record []byte, waiting int) error) error {
 	c, err := js.OrderedConsumer(ctx, bus.Stream(site), jetstream.OrderedConsumerConfig{
 		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: max(first, 1),
 	})
@@ -85,11 +110,16 @@ func Follow(ctx context.Context, js jetstream.JetStream, site string, first uint
 	defer it.Stop()
 	defer stop()
 	for {
-		m, err := it.Next()
-		if err != nil {
-			if ctx.Err() != nil {
-				return ctx.Err()
+		m, err := it.Next(jetstream.NextMaxWait(silence))
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case errors.Is(err, nats.ErrTimeout):
+			if err := stuck(); err != nil {
+				return err
 			}
+			continue
+		case err != nil:
 			return fmt.Errorf("reading the journal of site %s: %w", site, err)
 		}
 		meta, err := m.Metadata()

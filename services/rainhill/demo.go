@@ -19,7 +19,7 @@ import (
 func openDemo(ctx context.Context, nc *nats.Conn, site string) error {
 	now := time.Now().UnixMicro()
 	setup := sim.Setup()
-	session := fmt.Sprintf("demo-%d", now/1_000_000)
+	session := fmt.Sprintf("demo-%d", now/1000)
 	m, err := nc.RequestWithContext(ctx, bus.Question(site, "view"), nil)
 	if err != nil {
 		return ended(ctx, fmt.Errorf("asking for the book: %w", err))

@@ -27,8 +27,9 @@ type Ledger interface {
 	Results(session string) ([]byte, error)
 }
 
-// group is how many facts at most go into one transaction.
-const group = 1024
+// group is how many facts at most go into one transaction: live it is what
+// waits, when behind it keeps the disk's syncs from being what is waited for.
+const group = 4096
 
 // motorsKept is how many of the newest motor readings a view holds.
 const motorsKept = 3000
@@ -48,15 +49,20 @@ type scorer struct {
 	asks   chan func()
 	motors []wire.MotorVerdict
 	upto   uint64 // stop after this fact; 0 goes on
+	group  int
 }
 
 // Run scores a site's journal until ctx is done, and then returns nil.
 func Run(ctx context.Context, nc *nats.Conn, site string, ledger Ledger) error {
-	return run(ctx, nc, site, ledger, 0)
+	return run(ctx, nc, site, ledger, 0, group)
 }
 
 // CatchUp scores up to the journal's present end and returns.
 func CatchUp(ctx context.Context, nc *nats.Conn, site string, ledger Ledger) error {
+	return catchUp(ctx, nc, site, ledger, group)
+}
+
+func catchUp(ctx context.Context, nc *nats.Conn, site string, ledger Ledger, group int) error {
 	js, err := jetstream.New(nc)
 	if err != nil {
 		return err
@@ -65,27 +71,30 @@ func CatchUp(ctx context.Context, nc *nats.Conn, site string, ledger Ledger) err
 	if err != nil || last == 0 {
 		return err
 	}
-	return run(ctx, nc, site, ledger, last)
+	return run(ctx, nc, site, ledger, last, group)
 }
 
 var errDone = errors.New("done")
 
-func run(ctx context.Context, nc *nats.Conn, site string, ledger Ledger, upto uint64) error {
+func run(ctx context.Context, nc *nats.Conn, site string, ledger Ledger, upto uint64, group int) error {
 	js, err := jetstream.New(nc)
 	if err != nil {
 		return err
 	}
-	s := &scorer{site: site, nc: nc, js: js, ledger: ledger, asks: make(chan func(), 64), upto: upto}
+	s := &scorer{site: site, nc: nc, js: js, ledger: ledger, asks: make(chan func(), 64), upto: upto, group: group}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	cursor, err := s.resume(ctx)
+	if ctx.Err() != nil {
+		return nil // asked to stop before it was ready
+	}
 	if err != nil {
 		return fmt.Errorf("scoring site %s: %w", site, err)
 	}
 	if upto != 0 && cursor >= upto {
 		return nil
 	}
-	facts := make(chan []fact, 64)
+	facts := make(chan promise, 16)
 	failed := make(chan error, 1)
 	go func() { failed <- s.follow(ctx, cursor+1, facts) }()
 	if upto == 0 {
@@ -140,23 +149,44 @@ func decode(seq uint64, record []byte) fact {
 	return fact{seq, e, err}
 }
 
-// follow decodes records on a goroutine of its own, so that reading and
-// scoring overlap.
-func (s *scorer) follow(ctx context.Context, first uint64, out chan<- []fact) error {
-	var batch []fact
-	return journal.Follow(ctx, s.js, s.site, first, func(seq uint64, record []byte, waiting int) error {
-		batch = append(batch, decode(seq, record))
-		if len(batch) < 256 && waiting > 0 {
+// decodeTogether is how many records are decoded by one goroutine.
+const decodeTogether = 256
+
+// follow reads records and has them decoded on goroutines of their own, so that
+// reading, decoding and scoring overlap. What it hands on is in order: each is a
+// promise of facts.
+func (s *scorer) follow(ctx context.Context, first uint64, out chan<- promise) error {
+	var batch []record
+	return journal.Follow(ctx, s.js, s.site, first, func(seq uint64, data []byte, waiting int) error {
+		batch = append(batch, record{seq, data})
+		if len(batch) < min(decodeTogether, s.group) && waiting > 0 {
 			return nil
 		}
+		p := make(chan []fact, 1)
+		go func(list []record) { p <- decodeAll(list) }(batch)
+		batch = nil
 		select {
-		case out <- batch:
-			batch = nil
+		case out <- p:
 			return nil
 		case <-ctx.Done():
 			return ctx.Err()
 		}
 	})
+}
+
+type record struct {
+	seq  uint64
+	data []byte
+}
+
+type promise <-chan []fact
+
+func decodeAll(list []record) []fact {
+	out := make([]fact, len(list))
+	for i, r := range list {
+		out[i] = decode(r.seq, r.data)
+	}
+	return out
 }
 
 func (s *scorer) step(f fact) trial.Changes {
@@ -166,11 +196,11 @@ func (s *scorer) step(f fact) trial.Changes {
 	return s.state.Step(f.event)
 }
 
-func (s *scorer) loop(ctx context.Context, facts <-chan []fact, failed <-chan error) error {
+func (s *scorer) loop(ctx context.Context, facts <-chan promise, failed <-chan error) error {
 	for {
 		select {
-		case batch := <-facts:
-			if err := s.score(s.gather(batch, facts)); err != nil {
+		case p := <-facts:
+			if err := s.score(s.gather(<-p, facts)); err != nil {
 				return err
 			}
 		case ask := <-s.asks:
@@ -184,11 +214,11 @@ func (s *scorer) loop(ctx context.Context, facts <-chan []fact, failed <-chan er
 }
 
 // gather takes what else waits, up to a group, and never waits for more.
-func (s *scorer) gather(batch []fact, more <-chan []fact) []fact {
-	for len(batch) < group {
+func (s *scorer) gather(batch []fact, more <-chan promise) []fact {
+	for len(batch) < s.group {
 		select {
-		case b := <-more:
-			batch = append(batch, b...)
+		case p := <-more:
+			batch = append(batch, <-p...)
 		default:
 			return batch
 		}
@@ -202,6 +232,9 @@ func (s *scorer) score(batch []fact) error {
 	var c trial.Changes
 	for i, f := range batch {
 		c.Merge(s.step(f))
+		if n := len(c.Motors); n > 2*motorsKept { // behind: nobody can look at them all
+			c.Motors = append([]wire.MotorVerdict(nil), c.Motors[n-motorsKept:]...)
+		}
 		snap := f.seq%s.state.Rules.SnapshotEvery == 0
 		last := i == len(batch)-1 || s.upto != 0 && f.seq >= s.upto
 		if !snap && !last && c.Closed == "" && !c.Opened {

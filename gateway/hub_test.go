@@ -1,0 +1,116 @@
+package gateway
+
+import (
+	"fmt"
+	"reflect"
+	"testing"
+
+	"github.com/gorilla/websocket"
+
+	"rainhill/pkg/wire"
+)
+
+// queued is how many messages wait for a viewer, and whether it was cut.
+func queued(v *viewer) (n int, cut bool) {
+	select {
+	case <-v.gone:
+		cut = true
+	default:
+	}
+	return len(v.out), cut
+}
+
+func newViewer() *viewer {
+	return &viewer{out: make(chan *websocket.PreparedMessage, queueLen), gone: make(chan struct{})}
+}
+
+func message(t *testing.T) *websocket.PreparedMessage {
+	t.Helper()
+	m, err := prepare(wire.Frame{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
+}
+
+// Frames that go out while a view is on its way reach the one who waits for it,
+// unless the view has them already.
+func TestFramesSinceTheViewWasAskedFor(t *testing.T) {
+	for _, c := range []struct{ viewRev, want int }{{5, 4}, {6, 3}, {8, 1}, {9, 1}} {
+		h := newHub(nil, "line", "b")
+		waits, has := newViewer(), newViewer()
+		h.viewers[waits], h.viewers[has] = false, true
+		h.fetch = &fetching{joiners: []*viewer{waits}}
+		for rev := 6; rev <= 8; rev++ {
+			h.waiting, h.dirty = merge(h.waiting, wire.Frame{Rev: uint64(rev)}), true
+			h.send()
+		}
+		if n, _ := queued(waits); n != 0 {
+			t.Fatalf("%d frames before the view", n)
+		}
+		if n, _ := queued(has); n != 3 {
+			t.Fatalf("another viewer has %d frames, want 3", n)
+		}
+		h.give(fetched{view: message(t), rev: uint64(c.viewRev)})
+		if n, cut := queued(waits); n != c.want || cut || !h.viewers[waits] {
+			t.Errorf("view at %d: %d messages (cut: %v), want %d", c.viewRev, n, cut, c.want)
+		}
+	}
+}
+
+// A viewer whose queue is full is cut; another is not, and nothing waits.
+func TestFullQueueIsCut(t *testing.T) {
+	h := newHub(nil, "line", "b")
+	stuck, good := newViewer(), newViewer()
+	h.viewers[stuck], h.viewers[good] = true, true
+	for i := range queueLen + 1 {
+		h.waiting, h.dirty = wire.Frame{Rev: uint64(i + 1)}, true
+		h.send()
+		<-good.out
+		if _, cut := queued(stuck); cut != (i == queueLen) {
+			t.Fatalf("after %d frames cut is %v", i+1, cut)
+		}
+	}
+	if _, here := h.viewers[stuck]; here || len(h.viewers) != 1 {
+		t.Fatal("the stuck viewer is still there")
+	}
+	h.cut(stuck) // it leaves as well: once is enough
+}
+
+func TestMergedFramesAreTheFramesOneAfterAnother(t *testing.T) {
+	result := func(trial string, count int, laps ...int) wire.TrialResult {
+		r := wire.TrialResult{Trial: trial, LapCount: count}
+		for _, n := range laps {
+			r.Laps = append(r.Laps, wire.Lap{Lap: n, Counts: fmt.Sprint("of ", count)})
+		}
+		return r
+	}
+	passages := func(from int64, at ...int64) wire.PassagesOf {
+		p := wire.PassagesOf{Trial: "t1", FromUs: from}
+		for _, us := range at {
+			p.Passages = append(p.Passages, wire.PassageVerdict{AtUs: us})
+		}
+		return p
+	}
+	a := wire.Frame{Rev: 1, Results: []wire.TrialResult{result("t1", 3, 2, 3), result("t2", 1, 1)}, Passages: []wire.PassagesOf{passages(20, 20, 30)}}
+	b := wire.Frame{Rev: 2, Setup: true, Results: []wire.TrialResult{result("t1", 4, 3, 4)}, Passages: []wire.PassagesOf{passages(30, 31, 40)}}
+	got := merge(merge(wire.Frame{}, a), b)
+	var laps []string
+	for _, l := range got.Results[0].Laps {
+		laps = append(laps, fmt.Sprintf("%d %s", l.Lap, l.Counts))
+	}
+	if want := []string{"2 of 3", "3 of 4", "4 of 4"}; !reflect.DeepEqual(laps, want) {
+		t.Errorf("laps %q, want %q", laps, want)
+	}
+	if want := []wire.PassagesOf{passages(20, 20, 31, 40)}; !reflect.DeepEqual(got.Passages, want) {
+		t.Errorf("passages %+v, want %+v", got.Passages, want)
+	}
+	if got.Rev != 2 || !got.Setup || len(got.Results) != 2 {
+		t.Errorf("frame %+v", got)
+	}
+	// Fewer laps than before: a straggler made one of two.
+	got = merge(got, wire.Frame{Rev: 3, Results: []wire.TrialResult{result("t1", 2, 2)}})
+	if n := len(got.Results[0].Laps); n != 1 {
+		t.Errorf("%d laps are left, want 1", n)
+	}
+}

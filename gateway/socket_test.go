@@ -1,0 +1,231 @@
+package gateway_test
+
+import (
+	"encoding/json"
+	"errors"
+	"net"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/gorilla/websocket"
+
+	"rainhill/pkg/wire"
+)
+
+func TestSocketChecksOrigin(t *testing.T) {
+	d := newDoor(t)
+	for _, origin := range []string{"http://evil.example", "http://127.0.0.1:1", "null", "https://" + strings.TrimPrefix(d.URL, "http://") + ".evil.example"} {
+		_, res, err := d.dial(func(h http.Header) { h.Set("Origin", origin) })
+		if !errors.Is(err, websocket.ErrBadHandshake) || res.StatusCode != http.StatusForbidden {
+			t.Errorf("origin %s: %v", origin, err)
+		}
+	}
+	c, _, err := d.dial(func(h http.Header) { h.Set("Origin", d.URL) })
+	if err != nil {
+		t.Fatal(err)
+	}
+	_ = c.Close()
+}
+
+func TestViewThenFramesAndHeartbeats(t *testing.T) {
+	d := newDoor(t)
+	d.openBook()
+	p := d.page()
+	if err := p.next(); err != nil || p.views != 1 {
+		t.Fatalf("first message: %v", err)
+	}
+	var gaps time.Duration
+	for range 12 {
+		before := p.lastAt
+		if err := p.next(); err != nil {
+			t.Fatal(err)
+		}
+		gaps = max(gaps, p.lastAt.Sub(before))
+	}
+	if gaps > time.Second {
+		t.Fatalf("the page heard nothing for %v", gaps)
+	}
+}
+
+func TestClockOverTheSocket(t *testing.T) {
+	d := newDoor(t)
+	c, _, err := d.dial()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = c.Close() }()
+	t1 := time.Now().UnixMicro()
+	for _, m := range []string{`nonsense`, `{"type":"other"}`, `{"type":"ask","t1_us":` + string(mustJSON(t, t1)) + `}`} {
+		if err := c.WriteMessage(websocket.TextMessage, []byte(m)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	_ = c.SetReadDeadline(time.Now().Add(5 * time.Second))
+	for {
+		_, b, err := c.ReadMessage()
+		if err != nil {
+			t.Fatal(err)
+		}
+		t4 := time.Now().UnixMicro()
+		var told struct {
+			Type string
+			wire.ClockTold
+		}
+		if json.Unmarshal(b, &told) == nil && told.Type == "told" {
+			if told.T1Us != t1 || told.T2Us < t1 || told.T3Us < told.T2Us || t4 < told.T3Us {
+				t.Fatalf("told %s at %d", b, t4)
+			}
+			return
+		}
+	}
+}
+
+func mustJSON(t *testing.T, v any) []byte {
+	t.Helper()
+	b, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}
+
+// Viewers join while the train runs. What each has put together of its view and
+// frames is in the end what the results page says: no frame fell between.
+func TestNoFrameIsLost(t *testing.T) {
+	d := newDoor(t)
+	d.openBook()
+	stop := make(chan struct{})
+	type end struct {
+		p   *page
+		err error
+	}
+	ends := make(chan end, 8)
+	start := time.Now().UnixMicro()
+	viewers := 0
+	for n := range 400 {
+		d.pass(start, n)
+		if n%50 == 25 {
+			viewers++
+			p := d.page()
+			go func() {
+				for {
+					if err := p.next(); err != nil {
+						ends <- end{p, err}
+						return
+					}
+					select {
+					case <-stop:
+						if p.holds(d.results()) {
+							ends <- end{p, nil}
+							return
+						}
+					default:
+					}
+				}
+			}()
+		}
+	}
+	time.AfterFunc(8*time.Second, func() {
+		for range viewers {
+			ends <- end{nil, errors.New("a page does not come to hold what the results say")}
+		}
+	})
+	close(stop)
+	for range viewers {
+		e := <-ends
+		if e.err != nil {
+			t.Fatal(e.err)
+		}
+		if e.p.views != 1 || e.p.frames == 0 {
+			t.Fatalf("%d views and %d frames: nothing was tested", e.p.views, e.p.frames)
+		}
+	}
+	if n := len(d.results().Trials[0].Laps); n != 199 {
+		t.Fatalf("%d laps, want 199", n)
+	}
+}
+
+// A change of definitions brings every page a new view.
+func TestChangeOfBookBringsAView(t *testing.T) {
+	d := newDoor(t)
+	d.openBook()
+	p := d.page()
+	for p.views == 0 {
+		if err := p.next(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b, err := json.Marshal(wire.Locomotive{ID: "heron", Name: "Heron"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.put(wire.Event{Kind: wire.KindDecision, ID: "x", By: "test", What: wire.WhatLocomotive, AtUs: time.Now().UnixMicro(), Value: b})
+	for end := time.Now().Add(5 * time.Second); p.views < 2; {
+		if err := p.next(); err != nil || time.Now().After(end) {
+			t.Fatalf("%d views, %v", p.views, err)
+		}
+	}
+}
+
+// A viewer that never reads is cut, and the others go on as if it were not there.
+func TestStuckViewerIsCut(t *testing.T) {
+	d := newDoor(t)
+	d.openBook()
+	stuck := d.stuck()
+	defer func() { _ = stuck.Close() }()
+	good := d.page()
+	if err := good.next(); err != nil {
+		t.Fatal(err)
+	}
+	gap := time.Duration(0)
+	began := time.Now()
+	running := make(chan struct{})
+	done := make(chan error, 1)
+	go func() {
+		for {
+			select {
+			case <-running:
+				done <- nil
+				return
+			default:
+			}
+			before := good.lastAt
+			if err := good.next(); err != nil {
+				done <- err
+				return
+			}
+			gap = max(gap, good.lastAt.Sub(before))
+		}
+	}()
+	for n := 0; d.health().Viewers > 1; n++ {
+		d.motor(n)
+		if time.Since(began) > 8*time.Second {
+			t.Fatal("the stuck viewer is still there after 8 s")
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	t.Logf("cut after %v; the other's longest gap was %v", time.Since(began), gap)
+	close(running)
+	if err := <-done; err != nil || gap > time.Second {
+		t.Fatalf("the other viewer: %v, longest gap %v", err, gap)
+	}
+}
+
+// stuck connects with a small buffer and never reads.
+func (d *door) stuck() *websocket.Conn {
+	d.t.Helper()
+	dialer := websocket.Dialer{NetDial: func(network, addr string) (net.Conn, error) {
+		c, err := net.Dial(network, addr)
+		if err == nil {
+			err = c.(*net.TCPConn).SetReadBuffer(4096)
+		}
+		return c, err
+	}}
+	c, _, err := dialer.Dial("ws"+strings.TrimPrefix(d.URL, "http")+"/ws", nil)
+	if err != nil {
+		d.t.Fatal(err)
+	}
+	return c
+}
