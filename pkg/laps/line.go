@@ -146,6 +146,8 @@ type Run struct {
 	// from a lap. Until then Early holds all that was seen of it.
 	Sure  bool    `json:"sure,omitempty"`
 	Early []Burst `json:"early,omitempty"`
+	// LengthMm is what its first passages showed of its length, 0 for nothing.
+	LengthMm float64 `json:"length,omitempty"`
 }
 
 // State is what changes while crossings come.
@@ -204,40 +206,39 @@ type Out struct {
 
 // Step takes the next crossing in time order.
 func (l *Line) Step(s State, x passage.Crossing) Out {
-	open := s.Gates.Find(x, l.Rules, func(train string) passage.Train { return l.known(s, train, x) })
 	owner, own := l.owner(x)
-	if open != nil && open.Train != "" && (!own || owner.ID != open.Train) {
-		if r := s.Runs[open.Train]; r != nil && len(r.Early) > 0 {
-			return l.early(s, l.Trains[l.index[open.Train]], x)
-		}
-		own = false
+	open := s.Gates.Find(x, l.Rules, func(train string) passage.Train { return l.known(s, train, x) })
+	if open != nil && own && x.Tag != "" && open.Train != owner.ID {
+		open = nil // its tag says that it is another train
 	}
-	if own && open == nil || own && open.Train != "" {
-		if r := s.run(owner.ID); !r.Sure {
-			return l.early(s, owner, x)
-		}
+	switch {
+	case open == nil:
+		return l.begin(s, x, owner, own)
+	case open.Train != "" && len(s.run(open.Train).Early) > 0:
+		return l.early(s, l.Trains[l.index[open.Train]], x, open)
 	}
-	if open != nil {
-		open.Grow(x)
-		return Out{Train: open.Train, Joined: true}
-	}
-	return l.begin(s, x)
+	open.Grow(x)
+	return Out{Train: open.Train, Joined: true}
 }
 
 // begin takes a crossing that begins a passage.
-func (l *Line) begin(s State, x passage.Crossing) Out {
-	open := s.Gates.Begin(x)
-	t, ok := l.whose(s, x)
-	if !ok {
-		return Out{Nobody: true}
+func (l *Line) begin(s State, x passage.Crossing, t Train, own bool) Out {
+	if !own {
+		var ok bool
+		if t, ok = l.whose(s, x); !ok {
+			s.Gates.Begin(x)
+			return Out{Nobody: true}
+		}
 	}
 	r := s.run(t.ID)
+	if len(r.Early) > 0 || own && r.At < 0 {
+		return l.early(s, t, x, nil)
+	}
 	out := l.pass(r, t, x)
-	out.Train, open.Train = t.ID, t.ID
-	open.Doubt = r.Doubt != nil
-	if out.False > 0 && !open.Doubt {
-		g := s.Gates[x.Gate]
-		s.Gates[x.Gate] = g[:len(g)-1]
+	out.Train = t.ID
+	if doubt := r.Doubt != nil; out.False <= 0 || doubt {
+		open := s.Gates.Begin(x)
+		open.Train, open.Doubt = t.ID, doubt
 	}
 	return out
 }
@@ -250,16 +251,38 @@ func (l *Line) known(s State, train string, x passage.Crossing) passage.Train {
 	}
 	t, r := l.Trains[i], s.Runs[train]
 	k := passage.Train{LengthMm: t.LengthMm, SpeedMmS: r.speed(), LapMm: l.LapMm}
-	if len(l.ahead) > 1 && r != nil && r.At >= 0 && r.Doubt == nil && t.runs(x.AtUs) && l.order(t)[r.At].ID == x.Gate {
-		k.Stays = !slices.ContainsFunc(l.Trains, func(o Train) bool {
-			if o.ID == t.ID || !o.runs(x.AtUs) || o.Tag != "" && x.Tag != "" && o.Tag != x.Tag {
-				return false
-			}
-			_, due := l.due(s.Runs[o.ID], o, x)
-			return due
-		})
+	if t.LengthMm == 0 && r != nil {
+		k.LengthMm = min(r.LengthMm, l.LapMm/2)
+	}
+	k.Awaited = l.awaited(s, t, x)
+	if len(l.ahead) > 1 && r != nil && r.At >= 0 && r.Doubt == nil && t.runs(x.AtUs) {
+		k.Stays = !k.Awaited && l.over(r, t, x, k.LengthMm)
 	}
 	return k
+}
+
+// over reports whether the train may still be over gate x: it was last seen
+// there, or no further on than it is long.
+func (l *Line) over(r *Run, t Train, x passage.Crossing, length float64) bool {
+	g := l.order(t)
+	for i := range g {
+		if g[i].ID == x.Gate {
+			steps := (r.At - i + len(g)) % len(g)
+			return steps == 0 || l.distance(t, i, steps) < min(length, 0.7*l.LapMm)
+		}
+	}
+	return false
+}
+
+// awaited reports whether another train is due at gate x.
+func (l *Line) awaited(s State, t Train, x passage.Crossing) bool {
+	return slices.ContainsFunc(l.Trains, func(o Train) bool {
+		if o.ID == t.ID || !o.runs(x.AtUs) || o.Tag != "" && x.Tag != "" && o.Tag != x.Tag {
+			return false
+		}
+		_, due := l.due(s.Runs[o.ID], o, x)
+		return due
+	})
 }
 
 // Running reports whether any train runs.
@@ -289,16 +312,13 @@ func (l *Line) owner(x passage.Crossing) (Train, bool) {
 	return l.Trains[only], true
 }
 
-// whose tells which train a new passage is of: its owner; else the one that
+// whose tells which train a new passage without an owner is of: the one that
 // was due at this gate, of several the one that has waited longest, since
 // trains cannot overtake.
 func (l *Line) whose(s State, x passage.Crossing) (Train, bool) {
-	if t, ok := l.owner(x); ok || x.Tag != "" {
-		return t, ok
-	}
 	best, waited := -1, math.Inf(-1)
 	for i, t := range l.Trains {
-		if !t.runs(x.AtUs) {
+		if x.Tag != "" || !t.runs(x.AtUs) {
 			continue
 		}
 		if w, due := l.due(s.Runs[t.ID], t, x); due && (best < 0 || w > waited) {
@@ -312,9 +332,10 @@ func (l *Line) whose(s State, x passage.Crossing) (Train, bool) {
 }
 
 // due reports whether gate x is the next of train t, and how urgently: the
-// longer since its last gate the more; before the first gate the nearer the
-// more. A train of which nobody knows where it stands is due at a lone gate
-// before any other comes round again, and elsewhere after all others.
+// longer since its last gate the more. A train that stood between that gate and
+// this one at the start is ahead of all that have passed that one since, the
+// nearer the more. One of which nobody knows where it stood is due at a lone
+// gate before any other comes round again, and elsewhere after all others.
 func (l *Line) due(r *Run, t Train, x passage.Crossing) (urgency float64, ok bool) {
 	g := l.order(t)
 	if len(g) == 0 {
@@ -330,10 +351,7 @@ func (l *Line) due(r *Run, t Train, x passage.Crossing) (urgency float64, ok boo
 		return math.Inf(-1), true
 	}
 	next, nearest := l.nextFrom(t)
-	if len(g) == 1 {
-		return 1e18 - nearest, true
-	}
-	return -nearest, next == x.Gate
+	return 1e18 - nearest, next == x.Gate
 }
 
 // nextFrom is the first gate ahead of where a train stood at the start.

@@ -11,6 +11,7 @@ import (
 const (
 	skipFactor = 1.6 // a passage that would mean missed gates and this many times the speed is doubted
 	nextFactor = 2.2 // so is one at the next gate, at this many times the speed
+	evenFactor = 1.3 // so is either, at this many times the speed, of a train that ran evenly
 	// agree is how nearly two speeds must agree to bear each other out.
 	agree = 2.0
 	// bridgeU is the standard uncertainty of an inferred instant as a share of
@@ -48,12 +49,31 @@ func (l *Line) pass(r *Run, t Train, x passage.Crossing) Out {
 		rest := l.move(r, t, p)
 		return Out{Points: append(out.Points, rest.Points...), Laps: append(out.Laps, rest.Laps...), False: -1}
 	}
-	if l.doubted(r, t, h) {
+	if r.doubted(h) {
 		r.Doubt = &p
 		return Out{False: 1}
 	}
 	r.Doubt = nil
 	return l.move(r, t, p)
+}
+
+// End takes a train's last passage for real if it was doubted only for being
+// somewhat fast: nothing more will come to bear it out.
+func (l *Line) End(s State, train string) Out {
+	i, ok := l.index[train]
+	r := s.Runs[train]
+	if !ok || r == nil || r.Doubt == nil {
+		return Out{}
+	}
+	t, d := l.Trains[i], *r.Doubt
+	r.Doubt = nil
+	at := slices.IndexFunc(l.order(t), func(g Gate) bool { return g.ID == d.Gate })
+	if h := l.hop(t, r.At, r.Last, at, d); h.steps > 1 && len(l.order(t)) > 1 || h.speed > nextFactor*r.speed() {
+		return Out{}
+	}
+	out := l.move(r, t, d)
+	out.Train, out.False = train, -1
+	return out
 }
 
 // hop is a way from one gate to another: how many gates on, how far, how long.
@@ -79,35 +99,50 @@ func (l *Line) hop(t Train, from int, a Point, to int, b Point) hop {
 	return h
 }
 
-// doubted reports whether a hop is much faster than the train was of late.
-func (l *Line) doubted(r *Run, t Train, h hop) bool {
-	usual := r.speed()
-	if usual == 0 {
+// doubted reports whether a hop is much faster than the train was of late: the
+// more evenly it ran, the sooner.
+func (r *Run) doubted(h hop) bool {
+	usual, even := r.speed(), r.even()
+	switch {
+	case usual == 0:
 		return false
-	}
-	if h.steps > 1 {
+	case even:
+		return h.speed > evenFactor*usual
+	case h.steps > 1:
 		return h.speed > skipFactor*usual
 	}
 	return h.speed > nextFactor*usual
 }
 
+// even reports whether the last speeds lie within a fifth.
+func (r *Run) even() bool {
+	return len(r.Speeds) >= 3 && slices.Max(r.Speeds) < 1.2*slices.Min(r.Speeds)
+}
+
 // borneOut reports whether the passage that was doubted was real after all,
-// now that the train is seen at gate i: a train that has got faster is fast
-// again, and a gate that saw nothing real lies on no way at one speed.
+// now that the train is seen at gate i. On the way to a gate further on, one
+// that is passed at a fair speed was real. Where the train is seen again no
+// further on, either both were real, or this one alone: whichever keeps the
+// speed.
 func (l *Line) borneOut(r *Run, t Train, i int, p Point, h hop) bool {
 	at := slices.IndexFunc(l.order(t), func(g Gate) bool { return g.ID == r.Doubt.Gate })
 	first, then := l.hop(t, r.At, r.Last, at, *r.Doubt), l.hop(t, at, *r.Doubt, i, p)
 	if then.speed > l.Rules.MaxSpeedMmS {
 		return false
 	}
-	if n := len(l.order(t)); n == 1 || first.steps+then.steps > n {
-		// The same way again, or more than a lap on: either both passages are
-		// real, or this one alone, whichever keeps the speed.
-		same := max(first.speed, then.speed) < agree*min(first.speed, then.speed)
-		return same && (l.doubted(r, t, h) || math.Abs(first.speed-then.speed) < 0.15*then.speed && h.speed > 1.2*r.speed())
+	slow, fast := min(first.speed, then.speed), max(first.speed, then.speed)
+	if n := len(l.order(t)); n > 1 && first.steps+then.steps <= n {
+		return fast < 2*agree*slow
 	}
-	return max(first.speed, then.speed) < 2*agree*min(first.speed, then.speed)
+	usual := r.speed()
+	if off(h.speed, usual) > math.Log(1.1) && fast < 1.08*slow {
+		return true
+	}
+	return fast < agree*slow && max(off(first.speed, usual), off(then.speed, usual)) < off(h.speed, usual)
 }
+
+// off is how far a speed is from the usual, as a logarithm.
+func off(v, usual float64) float64 { return math.Abs(math.Log(v / usual)) }
 
 // move passes on to the gate of p.
 func (l *Line) move(r *Run, t Train, p Point) Out {

@@ -1,6 +1,7 @@
 package trial
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -25,12 +26,6 @@ func (s *State) crossing(e wire.Event, c *Changes) {
 		return
 	}
 	x := s.toCrossing(e)
-	if !slices.ContainsFunc(b.Trials, func(t *Entry) bool {
-		return x.AtUs >= t.Trial.FromUs && (t.Trial.ToUs == 0 || x.AtUs <= t.Trial.ToUs)
-	}) {
-		b.Nobody++
-		return
-	}
 	high := x.AtUs
 	if e.BusUs != 0 {
 		high = min(high, e.BusUs)
@@ -39,14 +34,24 @@ func (s *State) crossing(e wire.Event, c *Changes) {
 	switch n := len(b.Pending); {
 	case x.AtUs <= b.Settled:
 		s.straggler(x, c)
-	case n == 0 || x.AtUs >= b.Pending[n-1].AtUs:
+	case n == 0 || order(b.Pending[n-1], x) <= 0:
 		b.Pending = append(b.Pending, x)
 		b.take(line.Step(b.live, x), x, c)
 	default:
-		i := sort.Search(n, func(i int) bool { return b.Pending[i].AtUs > x.AtUs })
-		b.Pending = slices.Insert(b.Pending, i, x)
+		b.Pending = insert(b.Pending, x)
 		b.replay(s, c)
 	}
+}
+
+// order is that of crossings in time; of equal instants it is the same however
+// they arrived.
+func order(a, b passage.Crossing) int {
+	return cmp.Or(cmp.Compare(a.AtUs, b.AtUs), cmp.Compare(a.Gate, b.Gate), cmp.Compare(a.Tag, b.Tag), cmp.Compare(a.Edge, b.Edge))
+}
+
+func insert(list []passage.Crossing, x passage.Crossing) []passage.Crossing {
+	i := sort.Search(len(list), func(i int) bool { return order(list[i], x) > 0 })
+	return slices.Insert(list, i, x)
 }
 
 func (s *State) toCrossing(e wire.Event) passage.Crossing {
@@ -83,39 +88,43 @@ func (b *Book) resolution(gate string, atUs int64) int64 {
 }
 
 // straggler is a crossing from before what is settled: an agent was cut off and
-// has resent what it kept. The session is scored again from its beginning, as
-// long as that is kept.
+// has resent what it kept. What is still kept of the session is scored again,
+// once for all that come together.
 func (s *State) straggler(x passage.Crossing, c *Changes) {
 	b := s.Book
 	b.Dropped.Late++
 	b.touchAll(c)
-	if b.LogFull {
+	if x.AtUs <= b.Base.AtUs {
 		b.Doubts = addDoubt(b.Doubts, "some crossings came too late to be scored")
 		return
 	}
-	i := sort.Search(len(b.Log), func(i int) bool { return b.Log[i].AtUs > x.AtUs })
-	b.Log = slices.Insert(b.Log, i, x)
-	b.rescore(s, c)
+	b.Log = insert(b.Log, x)
+	if !b.Stale {
+		b.Stale, b.StaleUs = true, s.NowUs
+	}
 }
 
-// rescore scores everything from the session's first crossing.
+// rescore scores everything that is kept again: from the session's first
+// crossing, or, when it is long, from its base.
 func (b *Book) rescore(s *State, c *Changes) {
 	line := s.lineOf()
-	old := b.Log
-	b.Core, b.Log, b.Nobody = laps.NewState(), nil, 0
+	all := append(b.Log, b.Pending...)
+	b.Core, b.Nobody, b.Stale = b.Base.Core.Clone(), b.Base.Nobody, false
+	b.Log, b.Pending, b.live = nil, nil, b.Base.Core.Clone()
 	for _, t := range b.Trials {
-		t.Laps, t.Settled, t.Points, t.Ends, t.SettledPoints, t.Shed = nil, 0, nil, nil, 0, 0
-		t.False, t.SettledFalse, t.Closed = 0, 0, false
-		c.touch(t.Trial.ID, 0, math.MinInt64)
+		t.past = t.Laps
+		t.back(b.Base.Marks[t.Trial.ID])
+		t.Closed = false
+		c.touch(t.Trial.ID, t.Settled, math.MinInt64)
 	}
-	all := append(old, b.Pending...)
-	b.Pending, b.live = nil, laps.NewState()
+	b.showEarly(line, c)
 	for _, x := range all {
 		b.Pending = append(b.Pending, x)
 		b.take(line.Step(b.live, x), x, c)
-		if x.AtUs <= b.Settled {
-			b.settleTo(s, x.AtUs, c)
-		}
+	}
+	b.settleTo(s, b.Settled, c)
+	for _, t := range b.Trials {
+		t.past = nil
 	}
 }
 
@@ -129,40 +138,47 @@ func (b *Book) replay(s *State, c *Changes) {
 			from = t.Points[t.SettledPoints].AtUs
 		}
 		c.touch(t.Trial.ID, t.Settled, from)
-		t.Laps, t.Points, t.Ends, t.False = t.Laps[:t.Settled], t.Points[:t.SettledPoints], t.Ends[:t.SettledPoints], t.SettledFalse
+		t.back(t.mark())
 	}
+	b.showEarly(line, c)
 	for _, x := range b.Pending {
 		b.take(line.Step(b.live, x), x, c)
 	}
 }
 
+// showEarly tells again what is not yet sure of trains in the settled state.
+func (b *Book) showEarly(line *laps.Line, c *Changes) {
+	for _, t := range b.Trials {
+		if out, ok := line.Early(b.Core, t.Trial.ID); ok {
+			b.take(out, passage.Crossing{}, c)
+		}
+	}
+}
+
 // take notes what a crossing led to.
 func (b *Book) take(out laps.Out, x passage.Crossing, c *Changes) {
-	if out.Nobody {
+	if out.Nobody || out.Joined && !out.Anew {
 		return
 	}
 	t := b.entry(out.Train)
 	if t == nil {
 		return
 	}
-	if out.False {
-		t.False++
-		c.touch(out.Train, len(t.Laps), math.MaxInt64)
-		return
+	if out.Anew {
+		t.back(Mark{})
 	}
+	t.False += out.False
 	first := len(t.Laps)
 	for _, lap := range out.Laps {
 		t.Laps = append(t.Laps, LapRecord{Lap: lap})
 	}
-	done := first
-	for i, p := range out.Points {
-		if i > 0 || len(out.Laps) > 0 {
-			done = first + completed(out.Laps, p)
-		}
-		t.Points, t.Ends = append(t.Points, p), append(t.Ends, done)
+	for _, p := range out.Points {
+		t.Points, t.Ends = append(t.Points, p), append(t.Ends, first+completed(out.Laps, p))
 	}
 	if len(out.Points) > 0 {
 		c.touch(out.Train, first, out.Points[0].AtUs)
+	} else if out.False != 0 {
+		c.touch(out.Train, first, math.MaxInt64)
 	}
 }
 
@@ -181,6 +197,9 @@ func completed(list []laps.Lap, p laps.Point) int {
 func (s *State) settle(c *Changes) {
 	if !s.open() {
 		return
+	}
+	if s.Book.Stale && s.NowUs-s.Book.StaleUs >= staleUs {
+		s.Book.rescore(s, c)
 	}
 	s.Book.settleTo(s, max(s.Book.HighUs, s.NowUs)-s.Rules.DisorderUs, c)
 	for _, t := range s.Book.Trials {
@@ -208,28 +227,26 @@ func (b *Book) settleTo(s *State, us int64, c *Changes) {
 	b.Log = append(b.Log, b.Pending[:n]...)
 	b.Pending = slices.Clone(b.Pending[n:])
 	if len(b.Log) > logMax {
-		b.Log, b.LogFull = nil, true
-	}
-	if b.LogFull {
-		b.Log = nil
+		b.rebase(line)
 	}
 }
 
 // makeFinal moves the marks of a trial past what one settled crossing led to;
 // the live state has led to the same.
 func (b *Book) makeFinal(s *State, out laps.Out, c *Changes) {
-	t := b.entry(out.Train)
 	if out.Nobody {
 		b.Nobody++
 	}
-	if t == nil {
+	t := b.entry(out.Train)
+	if t == nil || out.Tentative {
 		return
 	}
-	if out.False {
-		t.SettledFalse++
+	if out.Anew {
+		t.Settled, t.SettledPoints, t.SettledFalse = 0, 0, 0
 	}
+	t.SettledFalse += out.False
 	if len(out.Points) > 0 {
-		c.touch(out.Train, t.Settled, t.Points[t.SettledPoints].AtUs)
+		c.touch(out.Train, t.Settled, out.Points[0].AtUs)
 	}
 	t.SettledPoints += len(out.Points)
 	for range out.Laps {
@@ -237,8 +254,6 @@ func (b *Book) makeFinal(s *State, out laps.Out, c *Changes) {
 		t.Settled++
 	}
 	if t.SettledPoints > passagesMax {
-		shed := t.SettledPoints - passagesMax/2
-		t.Points, t.Ends = slices.Clone(t.Points[shed:]), slices.Clone(t.Ends[shed:])
-		t.SettledPoints, t.Shed = t.SettledPoints-shed, t.Shed+shed
+		t.shed(t.SettledPoints - passagesMax/2)
 	}
 }

@@ -131,7 +131,7 @@ func (s *State) session(v wire.Session, at int64, c *Changes) {
 	s.Sessions = append(s.Sessions, v)
 	s.forget(at)
 	s.Book = &Book{
-		Session: v, Core: laps.NewState(), Ticks: map[string]int64{}, Stamps: map[string]int{},
+		Session: v, Core: laps.NewState(), Base: newBase(), Ticks: map[string]int64{}, Stamps: map[string]int{},
 		Motors: map[string]*Motor{},
 	}
 	s.know()
@@ -193,6 +193,9 @@ func (s *State) Finish() Changes {
 }
 
 func (s *State) flush(c *Changes) {
+	if s.Book.Stale {
+		s.Book.rescore(s, c)
+	}
 	s.Book.settleTo(s, math.MaxInt64, c)
 	for _, t := range s.Book.Trials {
 		s.finishTrial(t, c)
@@ -223,7 +226,7 @@ func (b *Book) entry(id string) *Entry {
 }
 
 // redraw scores the session from its crossings again, after a definition or a
-// trial changed. When the first crossings are no longer kept, only what comes
+// trial changed. When the first crossings are no longer kept, only what is kept
 // is scored by the new definition, and the book says so.
 func (s *State) redraw(c *Changes) {
 	b := s.Book
@@ -233,10 +236,8 @@ func (s *State) redraw(c *Changes) {
 	b.line = nil
 	s.know()
 	s.lineOf()
-	if b.LogFull {
-		b.Doubts = addDoubt(b.Doubts, "the session is too long to be scored again from its beginning: a change of definitions holds from then on")
-		b.replay(s, c)
-		return
+	if b.Base.AtUs != 0 {
+		b.Doubts = addDoubt(b.Doubts, "the session is too long to be scored again from its beginning: a change of definitions holds for its last crossings only")
 	}
 	b.rescore(s, c)
 }
@@ -252,8 +253,20 @@ func (s *State) lineOf() *laps.Line {
 	for _, g := range cv.Gates {
 		gates = append(gates, laps.Gate{ID: g.ID, PositionMm: g.PositionMm, Timing: g.Timing})
 	}
+	b.line = laps.NewLine(lapLength(cv.Circuit), gates, s.trains(), passage.Default())
+	b.live = b.Core.Clone()
+	for _, x := range b.Pending {
+		b.line.Step(b.live, x)
+	}
+	return b.line
+}
+
+// trains are the trials as the line knows them. A trial whose end nobody stated
+// ends where a later one begins that cannot be told from it: of the same
+// locomotive, with the same tag, or neither with a tag nor a starting place.
+func (s *State) trains() []laps.Train {
 	var trains []laps.Train
-	for _, t := range b.Trials {
+	for _, t := range s.Book.Trials {
 		tr := laps.Train{
 			ID: t.Trial.ID, Tag: t.Trial.Tag, FromUs: t.Trial.FromUs, ToUs: t.Trial.ToUs, StartMm: math.NaN(),
 			LengthMm: s.trainLength(t.Trial), Reverse: t.Trial.Direction == "reverse",
@@ -261,14 +274,19 @@ func (s *State) lineOf() *laps.Line {
 		if t.Trial.StartMm != nil {
 			tr.StartMm = *t.Trial.StartMm
 		}
+		for _, o := range s.Book.Trials {
+			later := t.Trial.ToUs == 0 && o.Trial.FromUs > t.Trial.FromUs && (tr.ToUs == 0 || o.Trial.FromUs <= tr.ToUs)
+			if later && alike(t.Trial, o.Trial) {
+				tr.ToUs = o.Trial.FromUs - 1
+			}
+		}
 		trains = append(trains, tr)
 	}
-	b.line = laps.NewLine(lapLength(cv.Circuit), gates, trains, passage.Default())
-	b.live = b.Core.Clone()
-	for _, x := range b.Pending {
-		b.line.Step(b.live, x)
-	}
-	return b.line
+	return trains
+}
+
+func alike(a, b wire.Trial) bool {
+	return a.Locomotive == b.Locomotive || a.Tag != "" && a.Tag == b.Tag || a.Tag == "" && b.Tag == "" && b.StartMm == nil
 }
 
 func (s *State) trainLength(t wire.Trial) float64 {

@@ -1,9 +1,12 @@
 package trial
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"rainhill/pkg/laps"
+	"rainhill/pkg/passage"
 	"rainhill/pkg/stats"
 	"rainhill/pkg/wire"
 )
@@ -17,6 +20,10 @@ func (s *State) settleLap(t *Entry, i int) {
 	}
 	rec := &t.Laps[i]
 	rec.Evenness = s.evenness(t, i, i+1)
+	if old, ok := t.before(rec.Lap); ok {
+		rec.Wheels, rec.WheelCV = old.Wheels, old.WheelCV
+		return
+	}
 	sets := s.Book.Locomotives[t.Trial.Locomotive].DriverSets
 	rec.Wheels, rec.WheelCV = nil, nil
 	cv, n := 0.0, 0
@@ -38,12 +45,30 @@ func (s *State) settleLap(t *Entry, i int) {
 	}
 }
 
+// before is what was reckoned of the same lap when it first settled: the
+// readings it was reckoned from may be gone.
+func (t *Entry) before(lap laps.Lap) (LapRecord, bool) {
+	i, ok := slices.BinarySearchFunc(t.past, lap.To.AtUs, func(r LapRecord, us int64) int { return cmp.Compare(r.Lap.To.AtUs, us) })
+	if !ok || t.past[i].Wheels == nil || t.past[i].Lap.From.AtUs != lap.From.AtUs {
+		return LapRecord{}, false
+	}
+	return t.past[i], true
+}
+
 // finishTrial makes a trial's laps final against the whole trial's profile.
 func (s *State) finishTrial(t *Entry, c *Changes) {
 	if t.Closed {
 		return
 	}
 	t.Closed = true
+	line := s.lineOf()
+	line.End(s.Book.Core, t.Trial.ID)
+	s.Book.take(line.End(s.Book.live, t.Trial.ID), passage.Crossing{}, c)
+	for t.Settled < len(t.Laps) { // of a train that never became sure
+		s.settleLap(t, t.Settled)
+		t.Settled++
+	}
+	t.SettledPoints, t.SettledFalse = len(t.Points), t.False
 	for i := range t.Laps {
 		t.Laps[i].Evenness = s.evenness(t, i, len(t.Laps))
 	}

@@ -29,6 +29,8 @@ const (
 	// logMax is how many settled crossings of a session are kept, so that a
 	// straggler or a corrected definition can be scored from the beginning.
 	logMax = 20_000
+	// staleUs is how long stragglers are gathered before they are scored.
+	staleUs = int64(200_000)
 	// passagesMax is how many passages of a trial are kept for the train graph.
 	passagesMax = 4000
 )
@@ -78,7 +80,9 @@ type Book struct {
 	Core        laps.State                 `json:"core"`    // settled: nothing earlier can come but a straggler
 	Pending     []passage.Crossing         `json:"pending"` // in time order, not settled
 	Log         []passage.Crossing         `json:"log"`     // settled, in time order
-	LogFull     bool                       `json:"log_full"`
+	Base        Base                       `json:"base"`    // what was before the log
+	Stale       bool                       `json:"stale"`   // the log is to be scored again
+	StaleUs     int64                      `json:"stale_us"`
 	Settled     int64                      `json:"settled_us"`
 	HighUs      int64                      `json:"high_us"`
 	Ticks       map[string]int64           `json:"ticks"` // resolution of each gate's stamps, us
@@ -107,6 +111,8 @@ type Entry struct {
 	False         int            `json:"false"`
 	SettledFalse  int            `json:"settled_false"`
 	Closed        bool           `json:"closed"`
+
+	past []LapRecord // while scoring again: what was reckoned before
 }
 
 // LapRecord is a lap with what was reckoned when it settled.

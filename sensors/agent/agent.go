@@ -128,8 +128,9 @@ type body struct {
 	gone  chan struct{} // closed when nobody takes lines any more
 
 	*delivery
-	exchange  *exchange
-	healthDue time.Time
+	exchange *exchange
+	healthAt time.Time // of the last report
+	lostTold uint64    // events given up or refused that a report has told of
 
 	unread    uint64 // lines not understood
 	unreadWhy string
@@ -170,11 +171,10 @@ func (b *body) run(ctx context.Context) error {
 	}
 	ticker := time.NewTicker(tick)
 	defer ticker.Stop()
-	end, err := b.read(ctx, links, ticker.C)
-	if err != nil {
+	if err := b.read(ctx, links, ticker.C); err != nil {
 		return err
 	}
-	return b.drain(end, links, ticker.C)
+	return b.drain(ctx, links, ticker.C)
 }
 
 func (b *body) linker(out chan<- link) *linker {
@@ -190,30 +190,26 @@ func (b *body) take(l Line) {
 	}
 }
 
-// read runs until the source ends or ctx is done, and says which it was by the
-// time that delivery may still take.
-func (b *body) read(ctx context.Context, links <-chan link, ticks <-chan time.Time) (time.Duration, error) {
+// read runs until the source ends or ctx is done.
+func (b *body) read(ctx context.Context, links <-chan link, ticks <-chan time.Time) error {
 	for {
 		select {
 		case l := <-b.lines:
 			if err := b.line(l); err != nil {
-				return 0, err
+				return err
 			}
 		case err := <-b.ended:
-			if err != nil && ctx.Err() == nil {
-				return 0, err
-			}
 			if ctx.Err() != nil {
-				return b.StopFor, b.flush()
+				err = nil // a stopped source may complain
 			}
-			return b.DrainFor, b.flush()
+			return errors.Join(err, b.flush())
 		case <-ctx.Done():
-			return b.StopFor, b.flush()
+			return b.last()
 		case l := <-links:
 			b.joined(l)
 		case <-ticks:
 			if err := b.tick(); err != nil {
-				return 0, err
+				return err
 			}
 		case m := <-b.replies:
 			b.answered(m)
@@ -223,25 +219,38 @@ func (b *body) read(ctx context.Context, links <-chan link, ticks <-chan time.Ti
 			b.deny(s)
 		case x := <-b.exchange.done:
 			if err := b.exchanged(x); err != nil {
-				return 0, err
+				return err
 			}
 		}
 		b.send()
 	}
 }
 
-// drain delivers what is kept, for at most limit. A stop (short limit) is
-// never an error.
-func (b *body) drain(limit time.Duration, links <-chan link, ticks <-chan time.Time) error {
-	over := time.NewTimer(limit)
+// drain delivers what is kept: for DrainFor after the end of the input, for
+// StopFor after a request to stop, which may come meanwhile. What a stop leaves
+// is no error.
+func (b *body) drain(ctx context.Context, links <-chan link, ticks <-chan time.Time) error {
+	over, stop := time.NewTimer(b.DrainFor), ctx.Done()
 	defer over.Stop()
-	for b.send(); b.spool.Pending() > 0; b.send() {
-		if b.nc == nil && limit == b.StopFor {
-			return b.undelivered(limit)
+	for b.send(); b.spool.Pending() > 0 || b.owes(); b.send() {
+		if b.spool.Pending() == 0 {
+			if err := b.report(); err != nil {
+				return err
+			}
+			continue
+		}
+		if ctx.Err() != nil && b.nc == nil {
+			return b.stopped()
 		}
 		select {
+		case <-stop:
+			stop = nil
+			over.Reset(b.StopFor)
 		case <-over.C:
-			return b.undelivered(limit)
+			if ctx.Err() != nil {
+				return b.stopped()
+			}
+			return fmt.Errorf("%w within %s: %d events are kept in %s and go out at the next start", ErrUndelivered, b.DrainFor, b.spool.Pending(), b.SpoolDir)
 		case l := <-links:
 			b.joined(l)
 		case <-ticks:
@@ -263,13 +272,11 @@ func (b *body) drain(limit time.Duration, links <-chan link, ticks <-chan time.T
 	return nil
 }
 
-func (b *body) undelivered(limit time.Duration) error {
-	n := b.spool.Pending()
-	if limit == b.StopFor {
+func (b *body) stopped() error {
+	if n := b.spool.Pending(); n > 0 {
 		b.log.Printf("stopped; %d events are kept in %s and go out at the next start", n, b.SpoolDir)
-		return nil
 	}
-	return fmt.Errorf("%w within %s: %d events are kept in %s and go out at the next start", ErrUndelivered, limit, n, b.SpoolDir)
+	return nil
 }
 
 // line turns one line into events in the spool.
@@ -283,6 +290,27 @@ func (b *body) line(l Line) error {
 		}
 	}
 	return b.keep(events...)
+}
+
+// endWithin is how long a source may take to end when a stop is asked for. A
+// read of standard input cannot be broken off and is left behind.
+const endWithin = 200 * time.Millisecond
+
+// last takes what the source was just reading when a stop was asked for.
+func (b *body) last() error {
+	over := time.After(endWithin)
+	for {
+		select {
+		case l := <-b.lines:
+			if err := b.line(l); err != nil {
+				return err
+			}
+		case <-b.ended:
+			return b.flush()
+		case <-over:
+			return b.flush()
+		}
+	}
 }
 
 // flush takes the lines that had arrived and the batches that were waiting.
@@ -316,20 +344,35 @@ func (b *body) tick() error {
 	}
 	b.exchange.step(b.nc, now)
 	b.expire(now)
-	if b.ready && !now.Before(b.healthDue) {
-		b.healthDue = now.Add(b.HealthEvery)
-		if err := b.keep(b.health()); err != nil {
+	if since := now.Sub(b.healthAt); b.ready && b.nc != nil && (since >= b.HealthEvery || b.owes() && since >= owedWithin) {
+		if err := b.report(); err != nil {
 			return err
 		}
 	}
 	return b.spool.Maintain(now)
 }
 
+// owedWithin is how soon the journal hears that an event will never come.
+const owedWithin = time.Second
+
+// lost is how many events will never reach the journal.
+func (b *body) lost() uint64 { return b.spool.dropped + b.spool.refused }
+
+// owes reports whether the journal waits for events that will never come, and
+// has not been told so.
+func (b *body) owes() bool { return b.lost() != b.lostTold }
+
+// report puts a health report into the spool, behind what it speaks of.
+func (b *body) report() error {
+	b.healthAt, b.lostTold = time.Now(), b.lost()
+	return b.keep(b.health())
+}
+
 // joined takes a change of the connection.
 func (b *body) joined(l link) {
 	b.delivery.joined(l)
 	b.exchange.restart(l)
-	b.healthDue = time.Time{}
+	b.healthAt = time.Time{}
 }
 
 // settleClock decides, at the first exchange of this start, whether the clock

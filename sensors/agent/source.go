@@ -38,11 +38,10 @@ type Source interface {
 	Describe() string
 }
 
-// ParseSource reads what --source says:
-//
-//   - standard input
-//     serial:/dev/ttyUSB0@115200         a serial line, 8N1; 115200 if @BAUD is missing
-//     gpio:/dev/gpiochip0:17[:OPTION]..  a GPIO line of Linux; options pull-up, pull-down, active-low
+// ParseSource reads what --source says: "-" is standard input;
+// "serial:/dev/ttyUSB0@115200" a serial line, 8N1, at 115200 if @BAUD is
+// missing; "gpio:/dev/gpiochip0:17" line 17 of a GPIO chip of Linux, with
+// ":pull-up" or ":pull-down" and ":active-low" behind it if need be.
 func ParseSource(spec string, stdin io.Reader) (Source, error) {
 	scheme, rest, _ := strings.Cut(spec, ":")
 	switch {

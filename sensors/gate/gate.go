@@ -45,6 +45,9 @@ type Sensor struct {
 	counters map[string]*agent.Counter
 }
 
+// maxGates is how many gates one wire is remembered for.
+const maxGates = 64
+
 // Take implements agent.Sensor.
 func (s *Sensor) Take(l agent.Line) ([]wire.Event, error) {
 	text := strings.TrimSpace(l.Text)
@@ -138,7 +141,7 @@ func (s *Sensor) fill(e *wire.Event, count *uint64, l agent.Line) {
 
 // counter is the gate's own; gates on one wire may be different boards.
 func (s *Sensor) counter(gate string) *agent.Counter {
-	if s.counters == nil {
+	if s.counters == nil || len(s.counters) > maxGates {
 		s.counters = map[string]*agent.Counter{}
 	}
 	if s.counters[gate] == nil {
@@ -153,7 +156,7 @@ func (s *Sensor) note(gate string) {
 			return
 		}
 	}
-	if len(s.seen) < 64 && gate != s.Gate {
+	if len(s.seen) < maxGates && gate != s.Gate {
 		s.seen = append(s.seen, gate)
 	}
 }

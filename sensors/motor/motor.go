@@ -52,6 +52,7 @@ type batch struct {
 const (
 	defaultWaitUs = 50_000
 	defaultMost   = 50
+	maxMotors     = 64
 )
 
 // reading is what one line holds.
@@ -86,6 +87,9 @@ func (s *Sensor) Take(l agent.Line) ([]wire.Event, error) {
 	}
 	if err := (wire.Event{Kind: wire.KindMotor, Motor: r.Motor, Samples: samples}).Check(); err != nil {
 		return nil, err
+	}
+	if s.waiting[r.Motor] == nil && len(s.order) >= maxMotors {
+		return nil, fmt.Errorf("%w: motor %q is one more than the %d that one agent takes", wire.ErrMalformed, r.Motor, maxMotors)
 	}
 	return s.add(r.Motor, samples, l.AtUs), nil
 }
@@ -150,7 +154,7 @@ func (s *Sensor) stamp(r reading, l agent.Line) ([]wire.Sample, error) {
 	}
 	at := l.AtUs
 	if r.CounterUs != nil {
-		if s.counters == nil {
+		if s.counters == nil || len(s.counters) > maxMotors {
 			s.counters = map[string]*agent.Counter{}
 		}
 		if s.counters[r.Motor] == nil {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -222,14 +223,19 @@ func TestRecordingCutShortIsTold(t *testing.T) {
 	w := &writer{t: t, nc: h.Bus(), site: "line"}
 	w.openBook()
 	recorded := make(chan said, 1)
-	go func() { recorded <- runCommand(t, "record", "--data", data, "-o", filepath.Join(data, "r.jsonl")) }()
-	time.Sleep(300 * time.Millisecond)
+	file := filepath.Join(data, "r.jsonl")
+	go func() { recorded <- runCommand(t, "record", "--data", data, "-o", file) }()
+	for end := time.Now().Add(10 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+		if b, err := os.ReadFile(file); err == nil && bytes.Count(b, []byte("\n")) > 5 {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatal("nothing is recorded")
+		}
+	}
 	stopHost(t, h)
 	if r := <-recorded; r.code != exitBad || !strings.Contains(r.err, "cut short") {
 		t.Fatalf("%+v", r)
-	}
-	if n := bytes.Count(readFile(t, filepath.Join(data, "r.jsonl")), []byte("\n")); n < 5 {
-		t.Fatalf("only %d lines were recorded", n)
 	}
 	if r := runCommand(t, "record", "--data", data); r.code != exitBad || !strings.Contains(r.err, "no service is running on this data folder") {
 		t.Fatalf("%+v", r)

@@ -1,0 +1,141 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"rainhill/pkg/wire"
+)
+
+var update = flag.Bool("update", false, "rewrite the verdicts of testdata/recordings; review the diff")
+
+// verdict is what a recording must come to. The tolerances are for instants
+// that are bridged, not measured.
+type verdict struct {
+	Trials          []verdictTrial `json:"trials"`
+	ToleranceS      float64        `json:"tolerance_s,omitempty"`
+	StartToleranceS float64        `json:"start_tolerance_s,omitempty"`
+	LateAtLeast     int            `json:"late_at_least,omitempty"`
+	SectorSpeeds    bool           `json:"sector_speeds,omitempty"` // every sector of a lap has the lap's speed
+	BadLines        int            `json:"bad_lines,omitempty"`
+}
+
+type verdictTrial struct {
+	Trial   string       `json:"trial"`
+	Train   string       `json:"train"`
+	Laps    []verdictLap `json:"laps"`
+	Dropped wire.Dropped `json:"dropped"`
+}
+
+type verdictLap struct {
+	Lap      int     `json:"lap"`
+	StartUs  int64   `json:"start_us"`
+	LapTimeS float64 `json:"lap_time_s"`
+	Source   string  `json:"source"`
+	Counts   string  `json:"counts"`
+}
+
+// TestRecordings scores each recording through the command itself and compares
+// it with the verdict, which was reckoned from how the recording was made.
+func TestRecordings(t *testing.T) {
+	stories, err := filepath.Glob("../../testdata/recordings/*/story.md")
+	if err != nil || len(stories) < 15 {
+		t.Fatalf("found %d recordings (%v), want 15 and more", len(stories), err)
+	}
+	for _, story := range stories {
+		dir := filepath.Dir(story)
+		t.Run(filepath.Base(dir), func(t *testing.T) { playRecording(t, dir) })
+	}
+}
+
+func playRecording(t *testing.T, dir string) {
+	var want verdict
+	readJSON(t, filepath.Join(dir, "verdict.json"), &want)
+	var out, errs bytes.Buffer
+	code := run(context.Background(), []string{"score", "--setup", filepath.Join(dir, "setup.json"), filepath.Join(dir, "events.jsonl")}, stdio{strings.NewReader(""), &out, &errs})
+	if wantCode := min(want.BadLines, 1); code != wantCode {
+		t.Errorf("exit code %d, want %d: %s", code, wantCode, &errs)
+	}
+	if n := strings.Count(errs.String(), "events.jsonl:"); n != want.BadLines {
+		t.Errorf("%d lines were complained of, want %d: %s", n, want.BadLines, &errs)
+	}
+	var got wire.Results
+	if err := json.Unmarshal(out.Bytes(), &got); err != nil {
+		t.Fatal(err)
+	}
+	if *update {
+		rewrite(t, dir, want, got)
+		return
+	}
+	if len(got.Trials) != len(want.Trials) {
+		t.Fatalf("%d trials, want %d", len(got.Trials), len(want.Trials))
+	}
+	for i, w := range want.Trials {
+		compareTrial(t, want, w, got.Trials[i])
+	}
+}
+
+func compareTrial(t *testing.T, v verdict, want verdictTrial, got wire.TrialResult) {
+	if got.Trial != want.Trial || got.Train != want.Train || len(got.Laps) != len(want.Laps) {
+		t.Fatalf("trial %s of %s has %d laps, want %s of %s with %d: %+v", got.Trial, got.Train, len(got.Laps), want.Trial, want.Train, len(want.Laps), got.Laps)
+	}
+	late := got.Dropped.Late
+	if v.LateAtLeast > 0 && late >= v.LateAtLeast {
+		got.Dropped.Late = want.Dropped.Late
+	}
+	if got.Dropped != want.Dropped {
+		t.Errorf("trial %s dropped %+v, want %+v", got.Trial, got.Dropped, want.Dropped)
+	}
+	for i, w := range want.Laps {
+		l := got.Laps[i]
+		near := max(v.ToleranceS, 1.5e-6)
+		if l.Lap != w.Lap || l.Source != w.Source || l.Counts != w.Counts || math.Abs(l.LapTimeS-w.LapTimeS) > near ||
+			math.Abs(float64(l.StartUs-w.StartUs)/1e6) > max(near, v.StartToleranceS) {
+			t.Errorf("trial %s: lap %+v, want %+v", got.Trial, l, w)
+		}
+		if !l.Final {
+			t.Errorf("trial %s: lap %d is not final at the end of the recording", got.Trial, l.Lap)
+		}
+		for _, x := range l.Sectors {
+			if v.SectorSpeeds && math.Abs(x.SpeedMmS/l.SpeedMmS-1) > 1e-4 {
+				t.Errorf("trial %s, lap %d: sector %s-%s at %.3f mm/s, the lap at %.3f", got.Trial, l.Lap, x.From, x.To, x.SpeedMmS, l.SpeedMmS)
+			}
+		}
+	}
+}
+
+func rewrite(t *testing.T, dir string, v verdict, got wire.Results) {
+	v.Trials = nil
+	for _, r := range got.Trials {
+		out := verdictTrial{Trial: r.Trial, Train: r.Train, Dropped: r.Dropped}
+		for _, l := range r.Laps {
+			out.Laps = append(out.Laps, verdictLap{l.Lap, l.StartUs, l.LapTimeS, l.Source, l.Counts})
+		}
+		v.Trials = append(v.Trials, out)
+	}
+	b, err := json.MarshalIndent(v, "", " ")
+	if err == nil {
+		err = os.WriteFile(filepath.Join(dir, "verdict.json"), append(b, '\n'), 0o644)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+func readJSON(t *testing.T, path string, to any) {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err == nil {
+		err = json.Unmarshal(b, to)
+	}
+	if err != nil {
+		t.Fatalf("%s: %v", path, err)
+	}
+}
