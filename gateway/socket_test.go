@@ -206,11 +206,12 @@ func TestStuckViewerIsCut(t *testing.T) {
 		}
 		time.Sleep(10 * time.Millisecond)
 	}
-	t.Logf("cut after %v; the other's longest gap was %v", time.Since(began), gap)
+	cut := time.Since(began)
 	close(running)
 	if err := <-done; err != nil || gap > time.Second {
 		t.Fatalf("the other viewer: %v, longest gap %v", err, gap)
 	}
+	t.Logf("cut after %v; the other's longest gap was %v", cut, gap)
 }
 
 // stuck connects with a small buffer and never reads.

@@ -189,9 +189,9 @@ func (l *Line) cost(t Train, c cut, us int64) float64 {
 		h, missed := l.leg(t, a, b, c.open)
 		cost += missed
 		switch {
-		case h.speed > l.Rules.MaxSpeedMmS:
+		case h.speed > l.maxSpeed():
 			cost += 4
-		case h.speed > briskMmS && len(c.passages) < briskFew && !brisk:
+		case h.speed > max(briskMmS, l.LapMm/4) && len(c.passages) < briskFew && !brisk:
 			cost, brisk = cost+0.5, true
 		}
 		slowest := h.speed

@@ -39,7 +39,7 @@ func (l *Line) pass(r *Run, t Train, x passage.Crossing) Out {
 		return Out{Points: []Point{p}}
 	}
 	h := l.hop(t, r.At, r.Last, i, p)
-	if h.speed > l.Rules.MaxSpeedMmS {
+	if h.speed > l.maxSpeed() {
 		return Out{False: 1}
 	}
 	if r.Doubt != nil && l.borneOut(r, t, i, p, h) {
@@ -127,7 +127,7 @@ func (r *Run) even() bool {
 func (l *Line) borneOut(r *Run, t Train, i int, p Point, h hop) bool {
 	at := slices.IndexFunc(l.order(t), func(g Gate) bool { return g.ID == r.Doubt.Gate })
 	first, then := l.hop(t, r.At, r.Last, at, *r.Doubt), l.hop(t, at, *r.Doubt, i, p)
-	if then.speed > l.Rules.MaxSpeedMmS {
+	if then.speed > l.maxSpeed() {
 		return false
 	}
 	slow, fast := min(first.speed, then.speed), max(first.speed, then.speed)
@@ -246,3 +246,7 @@ func tail(v []float64, n int) []float64 {
 	}
 	return v
 }
+
+// maxSpeed is what no train is faster than: the rule's, or a lap in two
+// seconds where the circuit is long.
+func (l *Line) maxSpeed() float64 { return max(l.Rules.MaxSpeedMmS, l.LapMm/2) }

@@ -210,6 +210,9 @@ func (s *State) doubts(r *wire.TrialResult, t *Entry) {
 	case n == 2:
 		add("two laps count: the trend has no interval and the spread is rough")
 	}
+	if t.False > 3 && 4*t.False > len(t.Points) {
+		add("%d crossings were dropped because no train could have been there so soon: are lap length and gate positions right?", t.False)
+	}
 	inferred := 0
 	for i := range t.Laps {
 		if t.Laps[i].Lap.Inferred && t.counts(i) == wire.CountsYes {
