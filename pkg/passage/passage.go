@@ -41,6 +41,7 @@ type Crossing struct {
 	Edge    string `json:"edge"`
 	Tag     string `json:"tag,omitempty"`
 	ClearUs int64  `json:"clear,omitempty"` // bus time the gate became free, 0 if not told
+	Told    bool   `json:"told,omitempty"`  // UUs was stated by the gate, not reckoned from its tick
 }
 
 // Train is what is known of the train of an open passage. A zero is unknown.
@@ -52,6 +53,8 @@ type Train struct {
 	// runs, other gates stand on the circuit and have not seen it since, and no
 	// other train is due here.
 	Stays bool
+	// Awaited means that another train is due at the gate.
+	Awaited bool
 }
 
 // Open is a passage that may still grow.
@@ -176,7 +179,7 @@ func (r Rules) spans(o *Open, x Crossing, t Train) bool {
 	if t.LengthMm <= 0 || o.Doubt {
 		return silence*t.SpeedMmS <= 1e6*spacing && span*t.SpeedMmS <= 0.3e6*t.LapMm
 	}
-	if o.N > 1 {
+	if o.N > 1 && !t.Awaited {
 		slack = max(slack, min(4, 0.4*t.LapMm/length))
 	}
 	return silence*t.SpeedMmS <= 1e6*max(slack*spacing, length/2) && span*t.SpeedMmS <= 1e6*slack*length+t.SpeedMmS*float64(r.BounceUs)

@@ -60,31 +60,57 @@ func (s *State) toCrossing(e wire.Event) passage.Crossing {
 		x.ClearUs = *e.ClearUs + x.AtUs - x.RawUs
 	}
 	if e.UUs != nil {
-		x.UUs = *e.UUs
-	} else {
-		x.UUs = unit.QuantisationU(float64(s.Book.resolution(e.Gate, e.AtUs)))
+		x.UUs, x.Told = *e.UUs, true
+		return x
+	}
+	tick, news := s.Book.resolution(e.Gate, e.AtUs)
+	x.UUs = unit.QuantisationU(float64(tick))
+	if news {
+		s.Book.relearn(e.Gate, x.UUs, s.NowUs)
 	}
 	return x
+}
+
+// relearn gives the kept crossings of a gate the uncertainty of its tick as it
+// is known now, and has the session scored again: what is said of a lap must
+// not hang on which of its stamps came first.
+func (b *Book) relearn(gate string, u float64, nowUs int64) {
+	for _, list := range [][]passage.Crossing{b.Log, b.Pending} {
+		for i := range list {
+			if list[i].Gate == gate && !list[i].Told {
+				list[i].UUs = u
+			}
+		}
+	}
+	if !b.Stale {
+		b.Stale, b.StaleUs = true, nowUs
+	}
 }
 
 // resolution is the tick of a gate's stamps in microseconds, learnt from them:
 // the largest power of ten up to 0.1 s that divides all of the last ones. A few
 // stamps could divide by chance, so until eight are seen the tick is taken for
 // no more than 10 ms; a chance of one in ten each makes that safe.
-func (b *Book) resolution(gate string, atUs int64) int64 {
-	tick, ok := b.Ticks[gate]
-	if !ok {
+func (b *Book) resolution(gate string, atUs int64) (us int64, news bool) {
+	tick, known := b.Ticks[gate]
+	if !known {
 		tick = 100_000
 	}
+	before := b.tick(tick, gate)
 	for tick > 1 && atUs%tick != 0 {
 		tick /= 10
 	}
 	b.Ticks[gate] = tick
 	b.Stamps[gate]++
+	us = b.tick(tick, gate)
+	return us, known && us != before
+}
+
+func (b *Book) tick(us int64, gate string) int64 {
 	if b.Stamps[gate] < 8 {
-		return min(tick, 10_000)
+		return min(us, 10_000)
 	}
-	return tick
+	return us
 }
 
 // straggler is a crossing from before what is settled: an agent was cut off and
