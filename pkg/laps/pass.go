@@ -44,7 +44,7 @@ func (l *Line) pass(r *Run, t Train, x passage.Crossing) Out {
 	}
 	if r.Doubt != nil && l.borneOut(r, t, i, p, h) {
 		d := *r.Doubt
-		r.Doubt = nil
+		r.Doubt, r.Speeds, r.Laps = nil, nil, nil // it runs otherwise now
 		out := l.move(r, t, d)
 		rest := l.move(r, t, p)
 		return Out{Points: append(out.Points, rest.Points...), Laps: append(out.Laps, rest.Laps...), False: -1}

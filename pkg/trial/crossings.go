@@ -251,7 +251,7 @@ func (b *Book) settleTo(s *State, us int64, c *Changes) {
 		b.makeFinal(s, line.Step(b.Core, x), c)
 	}
 	b.Log = append(b.Log, b.Pending[:n]...)
-	b.Pending = slices.Clone(b.Pending[n:])
+	b.Pending = slices.Delete(b.Pending, 0, n)
 	if len(b.Log) > logMax {
 		b.rebase(line)
 	}

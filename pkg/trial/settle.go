@@ -11,15 +11,18 @@ import (
 	"rainhill/pkg/wire"
 )
 
+// recentLaps is how many laps a lap is compared with until its trial ends.
+const recentLaps = 100
+
 // settleLap reckons what only a settled lap has: evenness, and what the wheels
-// did. The profile is of the settled laps so far; finishTrial does it again with
+// did. The profile is of the settled laps of late; finishTrial does it again with
 // that of the whole trial.
 func (s *State) settleLap(t *Entry, i int) {
 	if i >= len(t.Laps) {
 		return
 	}
 	rec := &t.Laps[i]
-	rec.Evenness = s.evenness(t, i, i+1)
+	rec.Evenness = t.evenness(i, t.profile(max(0, i-recentLaps), i+1))
 	if old, ok := t.before(rec.Lap); ok {
 		rec.Wheels, rec.WheelCV = old.Wheels, old.WheelCV
 		return
@@ -69,38 +72,62 @@ func (s *State) finishTrial(t *Entry, c *Changes) {
 		t.Settled++
 	}
 	t.SettledPoints, t.SettledFalse = len(t.Points), t.False
+	p := t.profile(0, len(t.Laps))
 	for i := range t.Laps {
-		t.Laps[i].Evenness = s.evenness(t, i, len(t.Laps))
+		t.Laps[i].Evenness = t.evenness(i, p)
 	}
 	c.touch(t.Trial.ID, 0, math.MaxInt64)
 }
 
+// profile is the sum, over counting laps, of the speed in each sector.
+type profile struct {
+	sum  []float64
+	laps int
+}
+
+// profile is that of the counting laps from index from to before n.
+func (t *Entry) profile(from, n int) profile {
+	var p profile
+	for j := from; j < n; j++ {
+		if t.counts(j) == wire.CountsYes {
+			p.add(t.Laps[j].Lap)
+		}
+	}
+	return p
+}
+
+// add takes a lap in, if it has all the sectors and none inferred.
+func (p *profile) add(lap laps.Lap) {
+	if lap.Inferred || p.laps > 0 && len(lap.Sectors) != len(p.sum) {
+		return
+	}
+	if p.laps == 0 {
+		p.sum = make([]float64, len(lap.Sectors))
+	}
+	for q, x := range lap.Sectors {
+		p.sum[q] += sectorSpeed(x)
+	}
+	p.laps++
+}
+
 // evenness is the coefficient of variation, within lap i, of sector speed over
-// the mean speed of that sector in the counting laps before index n. It is null
-// with fewer than two sectors, with an inferred one, or before two laps count.
-func (s *State) evenness(t *Entry, i, n int) *float64 {
+// the mean speed of that sector in a profile. It is null with fewer than two
+// sectors, with an inferred end, or before two laps count.
+func (t *Entry) evenness(i int, p profile) *float64 {
 	lap := t.Laps[i].Lap
-	k := len(lap.Sectors)
-	if k < 2 || lap.Inferred {
+	if len(lap.Sectors) < 2 || lap.Inferred {
 		return nil
 	}
-	sum, used := make([]float64, k), 0
-	for j := range n {
-		other := t.Laps[j].Lap
-		if len(other.Sectors) != k || other.Inferred || t.counts(j) != wire.CountsYes && j != i {
-			continue
-		}
-		used++
-		for q := range k {
-			sum[q] += sectorSpeed(other.Sectors[q])
-		}
+	if t.counts(i) != wire.CountsYes {
+		p.sum = slices.Clone(p.sum)
+		p.add(lap)
 	}
-	if used < 2 {
+	if p.laps < 2 || len(p.sum) != len(lap.Sectors) {
 		return nil
 	}
-	ratio := make([]float64, k)
-	for q := range k {
-		ratio[q] = sectorSpeed(lap.Sectors[q]) / (sum[q] / float64(used))
+	ratio := make([]float64, len(p.sum))
+	for q, x := range lap.Sectors {
+		ratio[q] = sectorSpeed(x) / (p.sum[q] / float64(p.laps))
 	}
 	return num(stats.Summarise(ratio).CV)
 }

@@ -19,7 +19,7 @@ import (
 // Rules by which this version scores. A result carries them.
 func Rules() wire.Rules {
 	p := passage.Default()
-	return wire.Rules{Version: "1", DisorderUs: 2_000_000, BounceGapUs: p.BounceUs, MaxSpeedMmS: p.MaxSpeedMmS, SnapshotEvery: 10_000}
+	return wire.Rules{Version: "1", DisorderUs: 2_000_000, BounceGapUs: p.BounceUs, MaxSpeedMmS: p.MaxSpeedMmS, SnapshotEvery: 20_000}
 }
 
 const (
