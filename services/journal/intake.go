@@ -165,7 +165,8 @@ func (j *Journal) placed(gate string) bool {
 // refuse answers, counts and keeps a message that was not taken.
 func (j *Journal) refuse(a arrival, agent, why string) {
 	why = strings.TrimPrefix(why, wire.ErrMalformed.Error()+": ")
-	respond(a.msg, wire.Reply{Reason: why})
+	// Counted first, answered then: who has the answer finds it counted.
+	defer respond(a.msg, wire.Reply{Reason: why})
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	j.health.Rejected++

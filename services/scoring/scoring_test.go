@@ -164,7 +164,7 @@ func TestFailureAtEveryPut(t *testing.T) {
 		name         string
 		seconds, pad int
 		group, last  int // facts in a transaction; only the last writes are torn out
-	}{{"a session", 100, 0, 128, 1000}, {"across a snapshot", 20, 10_500, 1024, 4}} {
+	}{{"a session", 100, 0, 128, 1000}, {"across a snapshot", 20, int(trial.Rules().SnapshotEvery) + 500, 1024, 4}} {
 		t.Run(c.name, func(t *testing.T) {
 			x := newBench(t, record(t, c.seconds, c.pad))
 			x.group = c.group
@@ -212,7 +212,7 @@ func (x *bench) tear(at int, after bool, whole string) int {
 // The scorer stops at any fact and goes on from its store: the results are
 // those of one going through. Snapshots lie on both sides.
 func TestStopAnywhereGoOn(t *testing.T) {
-	x := newBench(t, record(t, 120, 9000))
+	x := newBench(t, record(t, 120, int(trial.Rules().SnapshotEvery)-1000))
 	whole, err := x.catchUp("whole.db", plain)
 	if err != nil {
 		t.Fatal(err)
