@@ -103,12 +103,23 @@ func usage(w io.Writer) {
 	fmt.Fprint(w, "\nrainhill COMMAND -h tells a command's options. Exit codes: 0 done, 1 bad data or failure, 2 bad usage.\n")
 }
 
-// parse reads flags; a mistake is a usage error that flag has already told.
+// parse reads flags, before and behind other arguments, of which there may be
+// most. A mistake is a usage error that flag has already told.
 func parse(fs *flag.FlagSet, args []string, most int) error {
-	if err := fs.Parse(args); err != nil {
-		if errors.Is(err, flag.ErrHelp) {
-			return err
+	others := []string{"--"}
+	for {
+		if err := fs.Parse(args); err != nil {
+			if errors.Is(err, flag.ErrHelp) {
+				return err
+			}
+			return fmt.Errorf("%w: %v", errUsage, err)
 		}
+		if fs.NArg() == 0 {
+			break
+		}
+		others, args = append(others, fs.Arg(0)), fs.Args()[1:]
+	}
+	if err := fs.Parse(others); err != nil {
 		return fmt.Errorf("%w: %v", errUsage, err)
 	}
 	if fs.NArg() > most {

@@ -139,3 +139,29 @@ func readJSON(t *testing.T, path string, to any) {
 		t.Fatalf("%s: %v", path, err)
 	}
 }
+
+// Options may stand behind the file, and - is standard input.
+func TestScoreTakesOptionsAnywhere(t *testing.T) {
+	dir := "../../testdata/recordings/one-gate/"
+	events, err := os.ReadFile(dir + "events.jsonl")
+	if err != nil {
+		t.Fatal(err)
+	}
+	table := ""
+	for _, args := range [][]string{
+		{"score", "--csv", "laps", "--setup", dir + "setup.json", dir + "events.jsonl"},
+		{"score", dir + "events.jsonl", "--setup", dir + "setup.json", "--csv", "laps"},
+		{"score", "--setup", dir + "setup.json", "-", "--csv=laps"},
+	} {
+		var out, errs bytes.Buffer
+		if code := run(context.Background(), args, stdio{bytes.NewReader(events), &out, &errs}); code != exitOK {
+			t.Fatalf("%v: exit code %d: %s", args, code, &errs)
+		}
+		if table == "" {
+			table = out.String()
+		}
+		if n := strings.Count(out.String(), "\n"); n != 5 || out.String() != table {
+			t.Errorf("%v printed %d lines, want a head and four laps:\n%s", args, n, &out)
+		}
+	}
+}
