@@ -31,6 +31,9 @@ func (g *Gateway) publish(w http.ResponseWriter, site string, e wire.Event) {
 		refuse(w, http.StatusBadGateway, "the journal's answer could not be read")
 		return
 	}
+	if reply.OK && e.Kind == wire.KindDecision {
+		g.awaitScored(site, reply.Seq)
+	}
 	status := http.StatusOK
 	if !reply.OK {
 		status = http.StatusBadRequest
@@ -39,6 +42,21 @@ func (g *Gateway) publish(w http.ResponseWriter, site string, e wire.Event) {
 		}
 	}
 	answer(w, status, reply)
+}
+
+// awaitScored waits until the scorer has taken a decision in, so that the next
+// one is checked against a book that holds it. The decision is on disk either
+// way: a scorer that is behind by more than two seconds is not waited for.
+func (g *Gateway) awaitScored(site string, seq uint64) {
+	for end := time.Now().Add(2 * time.Second); time.Now().Before(end); time.Sleep(time.Millisecond) {
+		b, err := g.question(site, "scored", nil)
+		var at struct {
+			Seq uint64 `json:"seq"`
+		}
+		if err != nil || json.Unmarshal(b, &at) == nil && at.Seq >= seq {
+			return
+		}
+	}
 }
 
 // decision checks a decision against the book, signs it and writes it down.
