@@ -7,10 +7,14 @@ import (
 	"strings"
 )
 
-// lean empties the lines of a module that hold nothing but a comment: a phone
-// is not sent what only we read, and line numbers stay as they are in page/.
-// A comment is seen where it begins a line, so no line of a template literal
-// may begin with // or /*.
+// typed is a type that stands within a line of code, for the type check alone.
+var typed = regexp.MustCompile(`/\*\*[^*\n]*\*/ ?`)
+
+// lean empties the lines of a module that hold nothing but a comment, and takes
+// types and indentation out of the others: a phone is not sent what only we
+// read, and line numbers stay as they are in page/. A comment is seen where it
+// begins a line, so no line of a template literal may begin with // or /*, and
+// no text may hold a type; white space at the beginning of a line is nothing.
 func lean(module []byte) []byte {
 	lines := bytes.Split(module, []byte("\n"))
 	inside := false
@@ -21,6 +25,7 @@ func lean(module []byte) []byte {
 		if inside || bytes.HasPrefix(text, []byte("//")) || begins && (ends || !bytes.Contains(text, []byte("*/"))) {
 			lines[i] = nil
 		}
+		lines[i] = bytes.TrimLeft(typed.ReplaceAll(lines[i], nil), " ")
 		inside = (inside || begins && !bytes.Contains(text, []byte("*/"))) && !ends
 	}
 	return bytes.Join(lines, []byte("\n"))

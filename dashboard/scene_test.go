@@ -96,8 +96,29 @@ func ailing() wire.Health {
 	now := time.Now().UnixMicro()
 	return wire.Health{Site: "club", NowUs: now, StartedUs: now - 3_600_000_000, JournalSeq: 48213, ScoredSeq: 48200, Accepted: 48300, Duplicates: 87, Rejected: 2, Denied: 3,
 		Agents: []wire.AgentHealth{
-			{Agent: "north-beam", Boot: "x", Version: "0.1", LastUs: now - 300_000, Events: 900, StoredSeq: 900, OffsetUs: ptr(int64(-1532)), DelayUs: ptr(int64(620)), BatteryMv: ptr(int64(3920)), RssiDbm: ptr(int64(-61)), Gates: []string{"g1"}},
-			{Agent: "engine-1", LastUs: now - 9_000_000, Events: 22000, Missing: 4, Motors: []string{"m1", "m2"}}},
+			drifting(now),
+			{Agent: "north-beam", Boot: "x", Version: "0.1", LastUs: now - 300_000, Events: 900, StoredSeq: 900, Clock: wire.ClockSynced, LastSyncUs: now - 4_000_000,
+				OffsetUs: ptr(int64(-1532)), UOffsetUs: ptr(184.0), DriftPpm: ptr(0.4), UDriftPpm: ptr(1.1), DelayUs: ptr(int64(620)),
+				ClockPoints: []wire.ClockPoint{{AtUs: now - 4_000_000, OffsetUs: -1532, DelayUs: 620, Used: true}}, BatteryMv: ptr(int64(3920)), RssiDbm: ptr(int64(-61)), Gates: []string{"g1"}},
+			{Agent: "engine-1", Clock: wire.ClockByArrival, LastUs: now - 9_000_000, Events: 22000, Missing: 4, Motors: []string{"m1", "m2"}}},
 		Rejects:      []wire.Reject{{AtUs: now, Subject: "rh.club.crossing.g9", Agent: "north-beam", Reason: "malformed: edge is missing", First: hostile, Bytes: 66}},
 		UnknownGates: []string{"g9"}}
+}
+
+// drifting is an agent 38 ppm fast with exchanges over nine minutes, some slow, one of them
+// 40 ms off and left out.
+func drifting(now int64) wire.AgentHealth {
+	a := wire.AgentHealth{Agent: "east-beam", Boot: "x", Version: "0.1", LastUs: now - 300_000, Events: 1200, StoredSeq: 1200, Gates: []string{"g2"},
+		Clock: wire.ClockSynced, OffsetUs: ptr(int64(-33_400)), UOffsetUs: ptr(214.0), DriftPpm: ptr(38.2), UDriftPpm: ptr(0.66), DelayUs: ptr(int64(4130)), LastSyncUs: now - 5_000_000, Epochs: 2}
+	for i := range int64(50) {
+		at := now - 545_000_000 + i*11_000_000
+		excess := []int64{0, 300, 90, 2600, 40}[i%5]
+		off := -33_400 - int64(38.2*float64(at-now)/1e6) + excess/2*(1-2*(i%2))
+		p := wire.ClockPoint{AtUs: at, OffsetUs: off, DelayUs: 620 + excess, Used: i%5 != 4 && i != 22}
+		if i == 22 {
+			p.OffsetUs, p.DelayUs = off+40_000, 81_000
+		}
+		a.ClockPoints = append(a.ClockPoints, p)
+	}
+	return a
 }

@@ -239,6 +239,9 @@ func merge(a, b wire.Frame) wire.Frame {
 	for _, p := range b.Passages {
 		a.Passages = mergePassages(a.Passages, p)
 	}
+	if b.Order != nil {
+		a.Order = b.Order
+	}
 	return a
 }
 

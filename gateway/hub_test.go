@@ -108,6 +108,14 @@ func TestMergedFramesAreTheFramesOneAfterAnother(t *testing.T) {
 	if got.Rev != 2 || !got.Setup || len(got.Results) != 2 {
 		t.Errorf("frame %+v", got)
 	}
+	// An order is as before until a frame says otherwise.
+	asked, clear := &wire.Order{State: wire.OrderAsked}, &wire.Order{State: wire.OrderClear}
+	if got = merge(merge(got, wire.Frame{Rev: 2, Order: asked}), wire.Frame{Rev: 2}); got.Order != asked {
+		t.Errorf("order %+v, want it asked", got.Order)
+	}
+	if got = merge(got, wire.Frame{Rev: 2, Order: clear}); got.Order != clear {
+		t.Errorf("order %+v, want it clear", got.Order)
+	}
 	// Fewer laps than before: a straggler made one of two.
 	got = merge(got, wire.Frame{Rev: 3, Results: []wire.TrialResult{result("t1", 2, 2)}})
 	if n := len(got.Results[0].Laps); n != 1 {

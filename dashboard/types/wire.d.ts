@@ -16,6 +16,7 @@ export interface View {
   results: TrialResult[] | null;
   passages: PassageVerdict[] | null;
   motors: MotorVerdict[] | null;
+  order?: Order;
   doubts: string[] | null;
 }
 
@@ -27,6 +28,7 @@ export interface Frame {
   results?: TrialResult[];
   passages?: PassagesOf[];
   motors?: MotorVerdict[];
+  order?: Order;
 }
 
 export interface Results {
@@ -36,6 +38,7 @@ export interface Results {
   lap_length_mm: Estimate;
   trials: TrialResult[] | null;
   unassigned_passages: number;
+  order?: Order;
   doubts: string[] | null;
 }
 
@@ -88,6 +91,10 @@ export interface NoteValue {
   text: string;
 }
 
+export interface OrderValue {
+  trials: string[] | null;
+}
+
 export interface ClockTold {
   t1_us: number;
   t2_us: number;
@@ -100,6 +107,7 @@ export interface Rules {
   bounce_gap_us: number;
   max_speed_mm_s: number;
   snapshot_every: number;
+  lag_gates: number;
 }
 
 export interface Session {
@@ -177,6 +185,9 @@ export interface PassageVerdict {
   lap: number;
   source: string;
   final: boolean;
+  reverse?: boolean;
+  trap_mm_s?: number;
+  u_trap_mm_s?: number;
 }
 
 export interface MotorVerdict {
@@ -188,6 +199,13 @@ export interface MotorVerdict {
   duty_permille?: number;
   current_ma?: number;
   voltage_mv?: number;
+}
+
+export interface Order {
+  state: string;
+  trials: string[] | null;
+  offer?: string[];
+  text: string;
 }
 
 export interface PassagesOf {
@@ -213,12 +231,18 @@ export interface AgentHealth {
   stored_seq: number;
   missing: number;
   offset_us: number | null;
+  u_offset_us: number | null;
+  drift_ppm: number | null;
+  u_drift_ppm: number | null;
   delay_us: number | null;
   last_sync_us?: number;
+  clock: string;
+  epochs: number;
   battery_mv?: number;
   rssi_dbm?: number;
   gates?: string[];
   motors?: string[];
+  clock_points?: ClockPoint[];
 }
 
 export interface Reject {
@@ -327,7 +351,11 @@ export interface Regulated {
 export interface Incident {
   kind: string;
   at_us: number;
+  until_us?: number;
   position_mm: number | null;
+  position_u_mm?: number;
+  from_gate?: string;
+  to_gate?: string;
   text?: string;
 }
 
@@ -335,6 +363,13 @@ export interface Dropped {
   duplicates: number;
   false_crossings: number;
   late: number;
+}
+
+export interface ClockPoint {
+  at_us: number;
+  offset_us: number;
+  delay_us: number;
+  used: boolean;
 }
 
 export interface Piece {
@@ -350,6 +385,7 @@ export interface Sector {
   time_s: number;
   speed_mm_s: number;
   u_s: number;
+  u_speed_mm_s: number;
   from_mm: number;
   length_mm: number;
   source: string;

@@ -80,7 +80,7 @@ func TestSchemasHaveTheFieldsOfTheTypes(t *testing.T) {
 		{setup, "", wire.Setup{}}, {setup, "piece", wire.Piece{}}, {setup, "circuit", wire.Circuit{}}, {setup, "gate", wire.Gate{}},
 		{setup, "driver_set", wire.DriverSet{}}, {setup, "locomotive", wire.Locomotive{}}, {setup, "car", wire.Car{}},
 		{setup, "consist", wire.Consist{}}, {setup, "trial", wire.Trial{}}, {setup, "session", wire.Session{}},
-		{setup, "circuit_value", wire.CircuitValue{}}, {setup, "lap_value", wire.LapValue{}}, {setup, "note_value", wire.NoteValue{}},
+		{setup, "circuit_value", wire.CircuitValue{}}, {setup, "lap_value", wire.LapValue{}}, {setup, "note_value", wire.NoteValue{}}, {setup, "order_value", wire.OrderValue{}},
 		{messages, "reply", wire.Reply{}}, {messages, "stored", wire.Stored{}},
 		{messages, "clock_ask", wire.ClockAsk{}}, {messages, "clock_told", wire.ClockTold{}},
 	} {
@@ -222,7 +222,7 @@ func TestExamplesLeaveNoKindOut(t *testing.T) {
 			t.Errorf("no valid example of %s", k)
 		}
 	}
-	for _, w := range []string{wire.WhatCircuit, wire.WhatLocomotive, wire.WhatConsist, wire.WhatSession, wire.WhatTrial, wire.WhatLap, wire.WhatNote} {
+	for _, w := range []string{wire.WhatCircuit, wire.WhatLocomotive, wire.WhatConsist, wire.WhatSession, wire.WhatTrial, wire.WhatLap, wire.WhatNote, wire.WhatOrder} {
 		if !seen[wire.KindDecision+w] {
 			t.Errorf("no valid example of a decision about a %s", w)
 		}

@@ -5,45 +5,6 @@
 // in it.
 package passage
 
-import "math"
-
-// Edges of a crossing.
-const (
-	Enter = "enter"
-	Leave = "leave"
-	Pulse = "pulse"
-)
-
-// Stamp is an instant as a gate gave it. AtUs is bus time; RawUs the agent's own
-// clock and Clock names that clock (agent and boot, "" for bus time), so that
-// the offset cancels in the difference of two stamps of one clock. UUs is the
-// standard uncertainty of the stamp itself, UClockUs that of the offset.
-type Stamp struct {
-	AtUs     int64   `json:"at"`
-	RawUs    int64   `json:"raw"`
-	Clock    string  `json:"clock,omitempty"`
-	UUs      float64 `json:"u"`
-	UClockUs float64 `json:"uc,omitempty"`
-}
-
-// Since is the time from a to s in microseconds with its standard uncertainty.
-func (s Stamp) Since(a Stamp) (us int64, u float64) {
-	if s.Clock == a.Clock {
-		return s.RawUs - a.RawUs, math.Hypot(s.UUs, a.UUs)
-	}
-	return s.AtUs - a.AtUs, math.Sqrt(s.UUs*s.UUs + a.UUs*a.UUs + s.UClockUs*s.UClockUs + a.UClockUs*a.UClockUs)
-}
-
-// Crossing is one report of a gate.
-type Crossing struct {
-	Stamp
-	Gate    string `json:"gate"`
-	Edge    string `json:"edge"`
-	Tag     string `json:"tag,omitempty"`
-	ClearUs int64  `json:"clear,omitempty"` // bus time the gate became free, 0 if not told
-	Told    bool   `json:"told,omitempty"`  // UUs was stated by the gate, not reckoned from its tick
-}
-
 // Train is what is known of the train of an open passage. A zero is unknown.
 type Train struct {
 	LengthMm float64

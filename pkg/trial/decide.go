@@ -155,13 +155,8 @@ func (s *State) know() {
 func (s *State) forget(atUs int64) {
 	for id, k := range s.Clocks {
 		k.Arrival = nil
-		old := 0
-		for old < len(k.SyncsUs) && k.SyncsUs[old] < atUs-syncMemoryUs {
-			old++
-		}
-		k.SyncsUs = slices.Clone(k.SyncsUs[old:])
-		k.Filter.Kept = slices.Clone(k.Filter.Kept[min(old, len(k.Filter.Kept)):])
-		if len(k.Filter.Kept) == 0 {
+		k.Filter = k.Filter.Since(atUs - syncMemoryUs)
+		if k.Filter.Len() == 0 {
 			delete(s.Clocks, id)
 		}
 	}

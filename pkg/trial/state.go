@@ -5,6 +5,7 @@
 package trial
 
 import (
+	"fmt"
 	"maps"
 	"math"
 	"slices"
@@ -54,9 +55,8 @@ type State struct {
 
 // Clock is what is known of the clock of one agent's present boot.
 type Clock struct {
-	Boot    string       `json:"boot"`
-	Filter  clock.Filter `json:"filter"`
-	SyncsUs []int64      `json:"syncs_us"` // bus time of each exchange kept
+	Boot   string       `json:"boot"`
+	Filter clock.Filter `json:"filter"`
 	// Arrival is bus time minus agent time of the quickest arrival of late: for an
 	// agent that never syncs.
 	Arrival *int64 `json:"arrival,omitempty"`
@@ -229,15 +229,8 @@ func (s *State) clockOf(agent, boot string) *Clock {
 
 func (s *State) sync(e wire.Event) {
 	c := s.clockOf(e.Agent, e.Boot)
-	before := len(c.Filter.Kept)
 	c.Filter = c.Filter.Add(clock.Exchange{T1Us: *e.T1Us, T2Us: *e.T2Us, T3Us: *e.T3Us, T4Us: *e.T4Us})
-	if n := len(c.Filter.Kept); n > 0 && (n != before || n == cap8) {
-		c.SyncsUs = append(c.SyncsUs, e.BusUs)
-		c.SyncsUs = slices.Clone(c.SyncsUs[max(0, len(c.SyncsUs)-n):])
-	}
 }
-
-const cap8 = 8 // exchanges a clock.Filter keeps
 
 // stamp is an event's instant in bus time. An instant without an agent is bus
 // time already; so is one of an agent whose arrival nobody noted.
@@ -249,8 +242,12 @@ func (s *State) stamp(e wire.Event, atUs int64) passage.Stamp {
 	c := s.clockOf(e.Agent, e.Boot)
 	s.noteArrival(c, e.BusUs, atUs)
 	st.Clock = e.Agent + "/" + e.Boot
-	if offset, _, ok := c.Filter.Best(); ok {
-		st.AtUs, st.UClockUs = atUs+offset, c.Filter.UUs()
+	if fix, ok := c.Filter.At(atUs); ok {
+		if c.Filter.Epoch > 0 { // readings before and after it was set are of two clocks
+			st.Clock = fmt.Sprintf("%s/%d", st.Clock, c.Filter.Epoch)
+		}
+		st.AtUs, st.UClockUs = atUs+int64(math.Round(fix.OffsetUs)), fix.UUs
+		st.Skew, st.USkew = fix.Skew, fix.USkew
 		return st
 	}
 	st.AtUs, st.UClockUs = atUs+*c.Arrival, arrivalUUs

@@ -67,12 +67,14 @@ type Event struct {
 	Seq   *uint64 `json:"seq,omitempty"`
 	AtUs  int64   `json:"at_us"`
 
-	// crossing
+	// crossing. Beam tells the beams of a two-beam gate apart: 1 stands at the
+	// gate's position_mm, 2 its pair_mm further on.
 	Gate    string   `json:"gate,omitempty"`
 	Edge    string   `json:"edge,omitempty"`
 	Tag     string   `json:"tag,omitempty"`
 	UUs     *float64 `json:"u_us,omitempty"`
 	ClearUs *int64   `json:"clear_us,omitempty"`
+	Beam    *int64   `json:"beam,omitempty"`
 
 	// motor, load, drive
 	Motor        string   `json:"motor,omitempty"`
@@ -281,6 +283,9 @@ func (e Event) checkCrossing() error {
 	}
 	if e.ClearUs != nil && (*e.ClearUs < e.AtUs || *e.ClearUs > maxInstantUs) {
 		return malformed("clear_us lies before at_us")
+	}
+	if e.Beam != nil && *e.Beam != 1 && *e.Beam != 2 {
+		return malformed("beam = %d, want 1 or 2", *e.Beam)
 	}
 	return needInstant(e.AtUs)
 }

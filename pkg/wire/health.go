@@ -1,7 +1,10 @@
 package wire
 
-// AgentHealth is what is known of one agent. OffsetUs is bus time minus the
-// agent's clock by its best recent clock exchange.
+// AgentHealth is what is known of one agent. OffsetUs is bus time minus the agent's
+// clock now, by the line fitted to its clock exchanges; DriftPpm how many parts in a
+// million that clock is fast; both with standard uncertainties, and null before the
+// first exchange. DelayUs is the round trip of the last exchange. Epochs counts
+// how often the clock was found set since the agent started.
 type AgentHealth struct {
 	Agent      string   `json:"agent"`
 	Boot       string   `json:"boot"`
@@ -12,12 +15,36 @@ type AgentHealth struct {
 	StoredSeq  uint64   `json:"stored_seq"`
 	Missing    uint64   `json:"missing"`
 	OffsetUs   *int64   `json:"offset_us"`
+	UOffsetUs  *float64 `json:"u_offset_us"`
+	DriftPpm   *float64 `json:"drift_ppm"`
+	UDriftPpm  *float64 `json:"u_drift_ppm"`
 	DelayUs    *int64   `json:"delay_us"`
 	LastSyncUs int64    `json:"last_sync_us,omitempty"`
+	Clock      string   `json:"clock"` // synced, by arrival, unknown
+	Epochs     int      `json:"epochs"`
 	BatteryMv  *int64   `json:"battery_mv,omitempty"`
 	RssiDbm    *int64   `json:"rssi_dbm,omitempty"`
 	Gates      []string `json:"gates,omitempty"`
 	Motors     []string `json:"motors,omitempty"`
+
+	ClockPoints []ClockPoint `json:"clock_points,omitempty"` // oldest first, at most 60
+}
+
+// How an agent's instants come to bus time: by clock exchanges, by when its
+// events arrive, or nothing of it has been heard.
+const (
+	ClockSynced    = "synced"
+	ClockByArrival = "by arrival"
+	ClockUnknown   = "unknown"
+)
+
+// ClockPoint is one clock exchange: when by the bus clock, the offset it read, its
+// round trip, and whether the fitted line rests on it.
+type ClockPoint struct {
+	AtUs     int64 `json:"at_us"`
+	OffsetUs int64 `json:"offset_us"`
+	DelayUs  int64 `json:"delay_us"`
+	Used     bool  `json:"used"`
 }
 
 // Reject is one message refused: when, on what subject, why, and its first

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
+	"slices"
 	"unicode/utf8"
 )
 
@@ -116,6 +117,7 @@ const (
 	WhatTrial      = "trial"      // Trial: opened, corrected, or closed when to_us is set
 	WhatLap        = "lap"        // LapValue: voided or restored, with the reason in why
 	WhatNote       = "note"       // NoteValue
+	WhatOrder      = "order"      // OrderValue: in what order trains without identity run
 )
 
 // CircuitValue is a circuit with its gates, as one decision carries them.
@@ -129,6 +131,13 @@ type LapValue struct {
 	Trial string `json:"trial"`
 	Lap   int    `json:"lap"`
 	Void  bool   `json:"void"`
+}
+
+// OrderValue says in what order the trains of some trials run round the
+// circuit, as an official saw it: the first of them passed the timing gate
+// first, the next followed it. It goes before start_mm.
+type OrderValue struct {
+	Trials []string `json:"trials"`
 }
 
 // NoteValue is a remark in the book.
@@ -175,6 +184,8 @@ func (e Event) DecisionValue() (any, error) {
 		return v, err
 	case WhatNote:
 		return value(e.Value, NoteValue.Check)
+	case WhatOrder:
+		return value(e.Value, OrderValue.Check)
 	case "":
 		return nil, malformed("what is missing")
 	}
@@ -205,6 +216,22 @@ func within(max float64, xs ...float64) bool {
 func checkName(field, name string) error {
 	if len(name) > 200 || !utf8.ValidString(name) {
 		return malformed("%s is longer than 200 bytes or not UTF-8", field)
+	}
+	return nil
+}
+
+// Check validates an order: two or more trials, each once.
+func (o OrderValue) Check() error {
+	if len(o.Trials) < 2 || len(o.Trials) > 64 {
+		return malformed("an order names 2 to 64 trials, not %d", len(o.Trials))
+	}
+	for i, id := range o.Trials {
+		if err := needID("trial", id); err != nil {
+			return err
+		}
+		if slices.Contains(o.Trials[:i], id) {
+			return malformed("trial %q stands twice in the order", id)
+		}
 	}
 	return nil
 }

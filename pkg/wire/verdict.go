@@ -27,9 +27,11 @@ type Sector struct {
 	TimeS    float64 `json:"time_s"`
 	SpeedMmS float64 `json:"speed_mm_s"`
 	US       float64 `json:"u_s"`
-	FromMm   float64 `json:"from_mm"`
-	LengthMm float64 `json:"length_mm"`
-	Source   string  `json:"source"`
+	// USpeedMmS is from the time alone: the gates' places are common to all laps.
+	USpeedMmS float64 `json:"u_speed_mm_s"`
+	FromMm    float64 `json:"from_mm"`
+	LengthMm  float64 `json:"length_mm"`
+	Source    string  `json:"source"`
 }
 
 // Lap is from one passage of the timing gate to the next by the same train.
@@ -94,12 +96,45 @@ type Desync struct {
 	Hi    *float64 `json:"hi"`
 }
 
-// Incident is something that happened to a train on the circuit.
+// Kinds of incident. Gates alone cannot always tell them apart: the text says
+// what speaks for the kind.
+const (
+	Stall      = "stall"      // it stood, and went on where it had stood
+	Reversal   = "reversal"   // it ran back
+	Derailment = "derailment" // it left the rails and was set on again, or not
+	LiftOff    = "lift-off"   // it was taken off the circuit
+)
+
+// Incident is something that happened to a train on the circuit, between AtUs
+// and UntilUs (0: not over). PositionMm is where along the lap, known to
+// PositionUMm (standard uncertainty); null when nothing tells. FromGate and
+// ToGate are the gates it lies between.
 type Incident struct {
-	Kind       string   `json:"kind"`
-	AtUs       int64    `json:"at_us"`
-	PositionMm *float64 `json:"position_mm"`
-	Text       string   `json:"text,omitempty"`
+	Kind        string   `json:"kind"`
+	AtUs        int64    `json:"at_us"`
+	UntilUs     int64    `json:"until_us,omitempty"`
+	PositionMm  *float64 `json:"position_mm"`
+	PositionUMm *float64 `json:"position_u_mm,omitempty"`
+	FromGate    string   `json:"from_gate,omitempty"`
+	ToGate      string   `json:"to_gate,omitempty"`
+	Text        string   `json:"text,omitempty"`
+}
+
+// States of Order.
+const (
+	OrderClear        = "clear"        // told by tags, by where trains stood, or by an official
+	OrderAsked        = "asked"        // nothing tells which train is which
+	OrderContradicted = "contradicted" // the evidence speaks against what was told
+)
+
+// Order is how sure it is which train is which while several run at once. Trials
+// are in the order in which they pass the timing gate, as scored now; Offer is
+// the order that the evidence speaks for, empty when there is none better.
+type Order struct {
+	State  string   `json:"state"`
+	Trials []string `json:"trials"`
+	Offer  []string `json:"offer,omitempty"`
+	Text   string   `json:"text"`
 }
 
 // Dropped counts what was not used, and why.
@@ -136,6 +171,7 @@ type Rules struct {
 	BounceGapUs   int64   `json:"bounce_gap_us"`
 	MaxSpeedMmS   float64 `json:"max_speed_mm_s"`
 	SnapshotEvery uint64  `json:"snapshot_every"`
+	LagGates      int     `json:"lag_gates"` // a passage is final when the train has passed so many gates more
 }
 
 // Results is the answer of rainhill score and of the results page.
@@ -146,6 +182,7 @@ type Results struct {
 	LapLength  Estimate      `json:"lap_length_mm"`
 	Trials     []TrialResult `json:"trials"`
 	Unassigned int           `json:"unassigned_passages"`
+	Order      *Order        `json:"order,omitempty"` // absent unless several trains run at once
 	Doubts     []string      `json:"doubts"`
 }
 
@@ -159,6 +196,10 @@ type PassageVerdict struct {
 	Lap        int     `json:"lap"` // completed laps at this passage
 	Source     string  `json:"source"`
 	Final      bool    `json:"final"`
+	Reverse    bool    `json:"reverse,omitempty"` // it ran against its direction
+	// TrapMmS is the speed between the beams of a two-beam gate.
+	TrapMmS  *float64 `json:"trap_mm_s,omitempty"`
+	UTrapMmS *float64 `json:"u_trap_mm_s,omitempty"`
 }
 
 // MotorVerdict is one reading of a driver set for the roll: the wheel's
@@ -209,6 +250,7 @@ type View struct {
 	Results     []TrialResult    `json:"results"`
 	Passages    []PassageVerdict `json:"passages"`
 	Motors      []MotorVerdict   `json:"motors"`
+	Order       *Order           `json:"order,omitempty"`
 	Doubts      []string         `json:"doubts"`
 }
 
@@ -224,6 +266,7 @@ type Frame struct {
 	Results  []TrialResult  `json:"results,omitempty"`
 	Passages []PassagesOf   `json:"passages,omitempty"`
 	Motors   []MotorVerdict `json:"motors,omitempty"`
+	Order    *Order         `json:"order,omitempty"` // absent: as before
 }
 
 // PassagesOf carries a trial's newest passages; those the page holds at or

@@ -3,14 +3,12 @@ package journal
 import (
 	"encoding/json"
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 
 	"github.com/nats-io/nats.go"
 
 	"rainhill/pkg/bus"
-	"rainhill/pkg/clock"
 	"rainhill/pkg/seen"
 	"rainhill/pkg/wire"
 )
@@ -197,50 +195,4 @@ func (j *Journal) countDuplicate(e wire.Event) {
 	defer j.mu.Unlock()
 	j.health.Duplicates++
 	j.agent(e.Agent).Duplicates++
-}
-
-// agent is the health line of an agent; the caller holds mu.
-func (j *Journal) agent(id string) *wire.AgentHealth {
-	a := j.agents[id]
-	if a == nil {
-		a = &wire.AgentHealth{Agent: id}
-		j.agents[id] = a
-	}
-	return a
-}
-
-// noteHealth keeps what an accepted event says of its agent.
-func (j *Journal) noteHealth(e wire.Event, busUs int64) {
-	j.mu.Lock()
-	defer j.mu.Unlock()
-	j.health.Accepted++
-	if e.Agent == "" {
-		return
-	}
-	a := j.agent(e.Agent)
-	b := j.seen.Boot(e.Agent, e.Boot)
-	a.Boot, a.LastUs, a.Events = e.Boot, busUs, a.Events+1
-	a.StoredSeq, a.Missing = b.Stored(), uint64(len(b.Ahead))
-	switch e.Kind {
-	case wire.KindHealth:
-		a.Version, a.BatteryMv, a.RssiDbm, a.Gates, a.Motors = e.Version, e.BatteryMv, e.RssiDbm, e.Gates, e.Motors
-	case wire.KindSync:
-		offset, delay := clock.Offset(*e.T1Us, *e.T2Us, *e.T3Us, *e.T4Us)
-		a.OffsetUs, a.DelayUs, a.LastSyncUs = &offset, &delay, busUs
-	}
-}
-
-func (j *Journal) answerHealth(m *nats.Msg) {
-	j.mu.Lock()
-	h := j.health
-	h.NowUs = j.cfg.Now()
-	h.Agents = []wire.AgentHealth{}
-	for _, id := range slices.Sorted(maps.Keys(j.agents)) {
-		h.Agents = append(h.Agents, *j.agents[id])
-	}
-	h.Rejects = j.rejects.newest(50)
-	j.mu.Unlock()
-	if b, err := json.Marshal(h); err == nil && mayReply(m.Reply) {
-		_ = m.Respond(b)
-	}
 }

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -176,8 +177,54 @@ func TestHealthTellsOfEachAgent(t *testing.T) {
 	if *a1.OffsetUs != 4000 || *a1.DelayUs != 200 || a1.Version != "1.2" || *a1.BatteryMv != 3700 || a1.StoredSeq != 2 {
 		t.Errorf("a1 %+v", a1)
 	}
+	if a1.Clock != wire.ClockSynced || len(a1.ClockPoints) != 1 || a1.ClockPoints[0] != (wire.ClockPoint{AtUs: 5100, OffsetUs: 4000, DelayUs: 200, Used: true}) {
+		t.Errorf("the clock of a1 %+v", a1)
+	}
+	if a2.Clock != wire.ClockByArrival || a2.OffsetUs != nil || a2.UOffsetUs != nil || a2.DriftPpm != nil || a2.ClockPoints != nil {
+		t.Errorf("the clock of a2, which never exchanged: %+v", a2)
+	}
 	if a2.StoredSeq != 1 || a2.Missing != 1 || a2.Events != 2 {
 		t.Errorf("a2 %+v", a2)
+	}
+}
+
+// An agent 38 ppm fast exchanges every 5 s; then its clock is set by a minute, and
+// then it starts again.
+func TestHealthTellsOfAClock(t *testing.T) {
+	r := newRig(t)
+	start := time.Now().UnixMicro() - 400_000_000
+	seq, by := uint64(0), int64(0)
+	exchange := func(boot string, bus int64) wire.AgentHealth {
+		seq++
+		offset := by - 12_000 - 38*(bus-start)/1_000_000
+		t1 := bus - offset - 300
+		r.tell(wire.Event{Kind: wire.KindSync, Agent: "a1", Boot: boot, Seq: &seq, AtUs: t1 + 700, T1Us: &t1, T2Us: &bus, T3Us: ptr(bus + 100), T4Us: ptr(t1 + 700)})
+		return r.health().Agents[0]
+	}
+	var a wire.AgentHealth
+	for i := range int64(80) {
+		a = exchange("b", start+5_000_000*i)
+	}
+	want := -12_000 - 38*float64(time.Now().UnixMicro()-start)/1e6
+	if math.Abs(*a.DriftPpm-38) > 0.5 || *a.UDriftPpm > 1 || math.Abs(float64(*a.OffsetUs)-want) > 100 || *a.UOffsetUs > 300 || a.Epochs != 0 {
+		t.Errorf("drift %g +/- %g ppm, offset %d +/- %g us (want 38 and %g), %d epochs", *a.DriftPpm, *a.UDriftPpm, *a.OffsetUs, *a.UOffsetUs, want, a.Epochs)
+	}
+	used := 0
+	for _, p := range a.ClockPoints {
+		if p.Used {
+			used++
+		}
+	}
+	if len(a.ClockPoints) != 60 || used != 40 {
+		t.Errorf("%d exchanges told, %d of them used; want 60 and 40", len(a.ClockPoints), used)
+	}
+	by = 60_000_000
+	if a = exchange("b", start+400_000_000); a.Epochs != 1 || *a.OffsetUs < 59_000_000 {
+		t.Errorf("after its clock was set: %d epochs, offset %d us", a.Epochs, *a.OffsetUs)
+	}
+	seq = 0
+	if a = exchange("c", start+401_000_000); a.Epochs != 0 || len(a.ClockPoints) != 1 {
+		t.Errorf("after it started again: %d epochs, %d exchanges", a.Epochs, len(a.ClockPoints))
 	}
 }
 

@@ -61,7 +61,7 @@ type Journal struct {
 
 	mu      sync.Mutex
 	health  wire.Health
-	agents  map[string]*wire.AgentHealth
+	agents  map[string]*agent
 	rejects rejectLog
 }
 
@@ -97,7 +97,7 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Journal, error) {
 	}
 	j := &Journal{
 		cfg: cfg, nc: nc, js: js, in: make(chan arrival, maxWaiting), chain: Genesis, seen: seen.Set{},
-		sessions: map[string]bool{}, gates: map[string][]string{}, touched: map[[2]string]bool{}, agents: map[string]*wire.AgentHealth{},
+		sessions: map[string]bool{}, gates: map[string][]string{}, touched: map[[2]string]bool{}, agents: map[string]*agent{},
 	}
 	j.health = wire.Health{Site: cfg.Site, StartedUs: cfg.Now()}
 	if err := j.rejects.open(filepath.Join(cfg.Dir, "rejects-"+cfg.Site+".jsonl")); err != nil {

@@ -5,12 +5,12 @@
 package reference
 
 import (
+	"bytes"
 	"embed"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -77,17 +77,50 @@ func (c *Case) Input(t testing.TB, name string, v any) {
 	must(t, json.Unmarshal(raw, v))
 }
 
-// Check compares got with the expected value called name, within its tolerance.
+// Check compares got with the expected value called name, within its tolerance;
+// with each of them where one is published and one computed.
 func (c *Case) Check(t testing.TB, name string, got ...float64) {
 	t.Helper()
-	e := c.expected(t, name)
-	want := e.numbers(t)
-	if len(want) != len(got) {
-		t.Fatalf("%s %s: got %d numbers, want %d", c.ID, name, len(got), len(want))
+	for _, e := range c.expected(t, name) {
+		want := e.numbers(t)
+		if len(want) != len(got) {
+			t.Fatalf("%s %s: got %d numbers, want %d", c.ID, name, len(got), len(want))
+		}
+		for i := range got {
+			if !Within(t, e.Tol, got[i], want[i]) {
+				t.Errorf("%s %s [%d]: got %.17g, want %.17g (%s), source: %s", c.ID, name, i, got[i], want[i], e.Tol, c.Source)
+			}
+		}
 	}
-	for i := range got {
-		if !Within(t, e.Tol, got[i], want[i]) {
-			t.Errorf("%s %s [%d]: got %.17g, want %.17g (%s), source: %s", c.ID, name, i, got[i], want[i], e.Tol, c.Source)
+}
+
+// CheckNamed compares numbers that go by a name each, within the tolerance.
+func (c *Case) CheckNamed(t testing.TB, name string, got map[string]float64) {
+	t.Helper()
+	for _, e := range c.expected(t, name) {
+		var want map[string]float64
+		must(t, json.Unmarshal(e.Value, &want))
+		if len(want) != len(got) {
+			t.Fatalf("%s %s: got %d numbers, want %d", c.ID, name, len(got), len(want))
+		}
+		for k, w := range want {
+			if g, ok := got[k]; !ok || !Within(t, e.Tol, g, w) {
+				t.Errorf("%s %s %s: got %.17g, want %.17g (%s), source: %s", c.ID, name, k, g, w, e.Tol, c.Source)
+			}
+		}
+	}
+}
+
+// CheckSame compares got, written as JSON, with a value that holds exactly.
+func (c *Case) CheckSame(t testing.TB, name string, got any) {
+	t.Helper()
+	g, err := json.Marshal(got)
+	must(t, err)
+	for _, e := range c.expected(t, name) {
+		var w bytes.Buffer
+		must(t, json.Compact(&w, e.Value))
+		if e.Tol != "exact" || !bytes.Equal(g, w.Bytes()) {
+			t.Errorf("%s %s: got %s, want %s (%s), source: %s", c.ID, name, g, w.Bytes(), e.Tol, c.Source)
 		}
 	}
 }
@@ -99,14 +132,18 @@ func (c *Case) Leave(t testing.TB, name, why string) {
 	t.Logf("%s %s: %s", c.ID, name, why)
 }
 
-func (c *Case) expected(t testing.TB, name string) Expected {
+func (c *Case) expected(t testing.TB, name string) (all []Expected) {
 	t.Helper()
-	i := slices.IndexFunc(c.Expected, func(e Expected) bool { return e.Name == name })
-	if i < 0 {
+	for _, e := range c.Expected {
+		if e.Name == name {
+			all = append(all, e)
+		}
+	}
+	if all == nil {
 		t.Fatalf("%s expects nothing called %q", c.ID, name)
 	}
 	c.looked[name] = true
-	return c.Expected[i]
+	return all
 }
 
 func (e Expected) numbers(t testing.TB) []float64 {

@@ -66,7 +66,7 @@ export const signOut = () => post('/api/sign-out', {});
 
 /**
  * Writes a decision into the book.
- * @param {'circuit'|'locomotive'|'consist'|'session'|'trial'|'lap'|'note'} what
+ * @param {'circuit'|'locomotive'|'consist'|'session'|'trial'|'lap'|'note'|'order'} what
  * @param {unknown} value @param {string} [why] @returns {Promise<Reply>}
  */
 export const decide = (what, value, why = '') => post('/api/decision', { what, value, why });

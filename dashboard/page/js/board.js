@@ -2,17 +2,21 @@
 /** @import {Running} from './store.js' */
 /** @import {Lap, TrialResult} from '../../types/wire.js' */
 import { html, svg, nothing, repeat } from '../lib/lit-3.3.3.js';
-import { state, openTrials, closedTrials, locomotive, consist, markOf } from './store.js';
+import { state, openTrials, closedTrials, locomotive, consist, markOf, incidents } from './store.js';
 import { markPicture } from './marks.js';
 import { list } from './merge.js';
 import { lapTime, time, speed, fixed, signed, percent, trendWord, decimals, known, clock, DASH } from './format.js';
-import { settings, prefer } from './settings.js';
-import { lapMarks, lapCell, showLap } from './lap.js';
+import { settings } from './settings.js';
+import { lapMarks, lapWhy, lapCell, showLap, besideSwitch } from './lap.js';
 import { closeTrial } from './decide.js';
 import { again } from './again.js';
+import { later } from './later.js';
 
 const wide = matchMedia('(min-width: 900px)');
 wide.addEventListener('change', again);
+
+/** What is said of incidents comes with the first of them. */
+export const needIncidents = later(() => import('./incident.js'));
 
 export function board() {
   const open = openTrials();
@@ -21,7 +25,7 @@ export function board() {
     <div class="caption">
       <h2 id="board-title">Board</h2>
       <p>laps as they fall</p>
-      <label class="check"><input type="checkbox" .checked=${settings.beside} @change=${toggle}><span>show ± uncertainty</span></label>
+      ${besideSwitch()}
       <a class="button" href="#wall">Large board</a>
     </div>
     ${open.length ? html`<div class="columns" aria-hidden="true">${['locomotive', 'last lap, s', 'best, s', 'mean, s', 'speed', 'spread', 'trend', 'laps'].map((t) => html`<span>${t}</span>`)}</div>` : nothing}
@@ -29,12 +33,6 @@ export function board() {
     ${open.length ? key() : html`<p class="empty">No trial is open. ${state.me.official ? html`Open one in the <a href="#book">book</a>.` : 'An official opens one in the book.'}</p>`}
     ${closed.length ? html`<details class="closed"><summary>Closed trials of this session (${closed.length})</summary>${repeat(closed, (r) => r.trial.id, (r) => trialLine(r, false))}</details>` : nothing}
   </section>`;
-}
-
-/** @param {Event} e */
-function toggle(e) {
-  prefer({ beside: /** @type {HTMLInputElement} */ (e.target).checked });
-  again();
 }
 
 /** @param {Running} r @param {boolean} open */
@@ -52,7 +50,7 @@ function trialLine(r, open) {
       ${strip(r, open ? (wide.matches ? 8 : 7) : 4)}
       ${open && state.me.official ? html`<button class="close" @click=${() => closeTrial(r.trial)}>Close trial</button>` : nothing}
     </div>
-    ${doubts(r.result)}
+    ${incidents(r).length ? needIncidents()?.incidentList(r, 3) : nothing}${doubts(r.result)}
   </article>`;
 }
 
@@ -76,7 +74,7 @@ export function figures(result) {
   const d = Math.max(1, decimals(c?.mean_u_s ?? u, false));
   const trend = c?.trend_s_per_lap;
   return [
-    { key: 'last', name: 'last lap', value: lapTime(last?.lap_time_s, u, beside), unit: known(last?.lap_time_s) ? 's' : '', more: last ? [`lap ${last.lap}`, ...lapMarks(last)].join(', ') : 'no lap yet' },
+    { key: 'last', name: 'last lap', value: lapTime(last?.lap_time_s, u, beside), unit: known(last?.lap_time_s) ? 's' : '', more: last ? [`lap ${last.lap}`, ...lapMarks(last)].join(', ') + (last.counts === 'incident' ? `: ${lapWhy(result?.trial ?? '', last)}` : '') : 'no lap yet' },
     { key: 'best', name: 'best', value: lapTime(c?.best_s, best?.u_s ?? u, beside), unit: known(c?.best_s) ? 's' : '', more: c?.best_lap ? `lap ${c.best_lap}` : '' },
     { key: 'mean', name: 'mean', value: lapTime(c?.mean_s, c?.mean_u_s ?? u, beside), unit: known(c?.mean_s) ? 's' : '', more: known(c?.mean_s) ? `median ${time(c.median_s, d)}` : '' },
     { key: 'speed', name: 'speed', value: speed(result?.speed_mm_s?.value, result?.speed_mm_s?.u, beside), unit: known(result?.speed_mm_s?.value) ? 'mm/s' : '', more: known(result?.scale_km_h) ? `scale ${fixed(result.scale_km_h, 0)} km/h` : '' },
@@ -117,11 +115,11 @@ export function runOfLaps(all) {
 function key() {
   const sample = (/** @type {string} */ c, /** @type {string} */ words) => html`<li><span class="lap sample ${c}"><b class="num">9.87</b></span>${words}</li>`;
   return html`<ul class="key" aria-label="How laps are written">
-    ${sample('', 'counts, final: it is on disk')}${sample('warm-up', 'warm-up, shown and left out')}${sample('provisional', 'provisional, may still change')}${sample('inferred', 'inferred, a missed crossing bridged')}${sample('void', 'void')}</ul>`;
+    ${sample('', 'counts, final: it is on disk')}${sample('warm-up', 'warm-up, shown and left out')}${sample('provisional', 'provisional, may still change')}${sample('inferred', 'inferred, a missed crossing bridged')}${sample('void', 'void or incident, left out')}</ul>`;
 }
 
 /** @param {TrialResult | null} result */
 function doubts(result) {
-  const all = [...list(result?.incidents).map((i) => `${i.kind} at ${clock(i.at_us)}${i.text ? `: ${i.text}` : ''}`), ...list(result?.doubts)];
+  const all = list(result?.doubts);
   return all.length ? html`<details class="doubted"><summary>${all.length === 1 ? 'A note' : `${all.length} notes`} on this trial</summary><ul class="doubts">${all.map((d) => html`<li>${d}</li>`)}</ul></details>` : nothing;
 }

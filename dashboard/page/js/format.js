@@ -24,14 +24,20 @@ export function signed(v, decimals) {
   return v > 0 && Number(s) !== 0 ? '+' + s : s;
 }
 
+/** Half of the 95 % interval of a standard uncertainty (GUM, JCGM 100:2008, G.1.3). @param {number} u */
+const half = (u) => 1.96 * u;
+
 /**
- * Decimals worth writing for a number with standard uncertainty u: its first
- * digit, or its first two when u itself is written beside the number.
- * @param {Maybe} u @param {boolean} beside @param {number} [most]
+ * Decimals worth writing for a number with standard uncertainty u: the first
+ * digit of u, or two of the half width of its 95 % interval when that is
+ * written beside the number. Thousandths at most alone, a clock's tick beside.
+ * @param {Maybe} u @param {boolean} beside
  */
-export function decimals(u, beside, most = 3) {
-  if (!known(u) || u <= 0) return Math.min(2, most);
-  const first = -Math.floor(Math.log10(u) + 1e-9);
+export function decimals(u, beside) {
+  const most = beside ? 6 : 3;
+  if (!known(u) || u <= 0) return 2;
+  const shown = beside ? Number(half(u).toPrecision(2)) : u;
+  const first = -Math.floor(Math.log10(shown) + 1e-9);
   return Math.min(most, Math.max(0, first + (beside ? 1 : 0)));
 }
 
@@ -45,27 +51,27 @@ export function time(s, d) {
 }
 
 /**
- * A lap time as it stands on the board: tenths at least, thousandths at most.
+ * A time as it stands on the board: tenths at least when it stands alone.
  * @param {Maybe} s @param {Maybe} u standard uncertainty, s
- * @param {boolean} beside write u too
+ * @param {boolean} beside write its 95 % interval too
  */
 export function lapTime(s, u, beside) {
-  const d = Math.max(1, decimals(u, beside));
+  const d = Math.max(beside && known(u) ? 0 : 1, decimals(u, beside));
   if (!known(s)) return DASH;
   return time(s, d) + (beside && known(u) ? plusMinus(u, d) : '');
 }
 
 /** @param {number} u @param {number} d */
 function plusMinus(u, d) {
-  const tiny = u > 0 && Number(u.toFixed(d)) === 0;
-  return tiny ? ` ± <${(10 ** -d).toFixed(d)}` : ` ± ${u.toFixed(d)}`;
+  const w = half(u);
+  return u > 0 && Number(w.toFixed(d)) === 0 ? ` ± <${(10 ** -d).toFixed(d)}` : ` ± ${Number(w.toPrecision(2)).toFixed(d)}`;
 }
 
 /** @param {Maybe} v @param {Maybe} u @param {boolean} beside */
 export function speed(v, u, beside) {
   if (!known(v)) return DASH;
-  const d = known(u) ? decimals(u, beside, 1) : 0;
-  return fixed(v, d) + (beside && known(u) ? plusMinus(u, Math.max(d, u < 1 ? 1 : 0)) : '');
+  const d = known(u) ? Math.min(decimals(u, beside), beside ? 3 : 1) : 0;
+  return fixed(v, d) + (beside && known(u) ? plusMinus(u, d) : '');
 }
 
 /** A fraction as per cent. @param {Maybe} f */

@@ -1,9 +1,10 @@
 // The train graph: time across, distance along the lap up, gates as rules, a
-// line for each train. Now is the right edge.
+// line for each train. Now is the right edge. Incidents and what is said of
+// passages come in modules of their own, when they are first needed.
 /** @import {Running} from './store.js' */
 /** @import {CircuitView} from '../../types/wire.js' */
 /** @import {Stroke} from './reckon.js' */
-import { state, circuit, nowUs, markOf, direction, locomotive } from './store.js';
+import { state, circuit, nowUs, markOf, direction, locomotive, incidents } from './store.js';
 import { strokes, place, run } from './reckon.js';
 import { drawMark } from './marks.js';
 import { inks, fit } from './ink.js';
@@ -11,6 +12,10 @@ import { settings } from './settings.js';
 import { list } from './merge.js';
 import { clock, fixed } from './format.js';
 import { moving } from './motion.js';
+import { later } from './later.js';
+import { needIncidents } from './board.js';
+
+const needTip = later(() => import('./tip.js'));
 
 /** @typedef {{c: CanvasRenderingContext2D, x0: number, x1: number, y0: number, y1: number, fromUs: number, toUs: number, length: number}} Frame */
 
@@ -23,16 +28,27 @@ const STEPS = new Map([[1, [10, 2]], [2, [20, 4]], [5, [60, 10]], [15, [120, 30]
 
 export class TrainGraph extends HTMLElement {
   words = '';
+  /** @type {Frame | null} as last drawn */ frame = null;
+  /** @type {Running[]} as last drawn */ shown = [];
+  /** @type {import('./tip.js').Tip | null} */ tip = null;
+  /** @type {Event | null} what asked for a remark first */ asked = null;
 
   connectedCallback() {
     this.canvas = document.createElement('canvas');
     this.canvas.setAttribute('role', 'img');
-    this.replaceChildren(this.canvas);
+    this.layer = document.createElement('div');
+    this.replaceChildren(this.canvas, this.layer);
+    this.tabIndex = 0;
+    this.setAttribute('role', 'group');
+    this.setAttribute('aria-label', 'Train graph: arrow keys go from passage to passage');
+    for (const first of ['pointermove', 'pointerdown', 'focus']) this.addEventListener(first, (e) => { this.asked ??= e; });
     this.stop = moving(this, () => this.draw());
   }
 
   disconnectedCallback() {
     this.stop?.();
+    this.tip?.end.abort();
+    this.tip = this.asked = null;
   }
 
   draw() {
@@ -49,6 +65,11 @@ export class TrainGraph extends HTMLElement {
     drawGates(f, view);
     const shown = [...state.trials.values()].filter((r) => !r.trial.to_us || r.trial.to_us > f.fromUs);
     for (const r of shown) drawTrain(f, view, r);
+    [this.frame, this.shown] = [f, shown];
+    if (shown.some((r) => incidents(r).length) || this.layer?.firstChild) needIncidents()?.lay(this, f);
+    const tips = this.asked ? needTip() : null;
+    if (tips) this.tip ??= new tips.Tip(this, this.asked);
+    this.tip?.follow();
     this.describe(shown, view);
   }
 
@@ -56,7 +77,7 @@ export class TrainGraph extends HTMLElement {
   describe(shown, view) {
     const trains = shown.filter((r) => r.passages.length).map((r) => {
       const last = r.passages[r.passages.length - 1];
-      return `${locomotive(r.trial.locomotive)?.name ?? r.trial.locomotive} last passed ${last.gate} at ${clock(last.at_us)}`;
+      return `${locomotive(r.trial.locomotive)?.name ?? r.trial.locomotive} last passed ${last.gate}${last.reverse ? ', running back,' : ''} at ${clock(last.at_us)}`;
     });
     const words = `Train graph, the last ${settings.minutes} minutes, ${list(view.gates).length} gates. ${trains.join('; ') || 'No passages yet'}.`;
     if (words === this.words) return;
@@ -73,12 +94,12 @@ function margin(c, view) {
 }
 
 /** @param {Frame} f @param {number} us */
-function xOf(f, us) {
+export function xOf(f, us) {
   return f.x0 + ((us - f.fromUs) / (f.toUs - f.fromUs)) * (f.x1 - f.x0);
 }
 
 /** @param {Frame} f @param {number} mm */
-function yOf(f, mm) {
+export function yOf(f, mm) {
   return f.y0 + (mm / f.length) * (f.y1 - f.y0);
 }
 
@@ -155,11 +176,15 @@ function drawTrain(f, view, r) {
   c.lineWidth = 2;
   c.lineJoin = 'round';
   const from = Math.max(0, r.passages.findIndex((p) => p.at_us >= f.fromUs) - 1);
-  const seen = strokes(r.passages.slice(from), f.length, dir);
-  path(f, seen.filter((s) => !s.inferred), []);
-  path(f, seen.filter((s) => s.inferred), [7, 5]);
-  const now = r.trial.to_us ? null : place(r.passages, list(view.gates), f.length, dir, f.toUs);
-  if (now) drawReckoned(f, r, now, dir);
+  const seen = strokes(r.passages.slice(from), f.length, dir, incidents(r));
+  for (const final of [true, false]) {
+    c.lineWidth = final ? 2 : 1.2; // what may still change is lighter
+    const of = seen.filter((s) => s.final === final);
+    path(f, of.filter((s) => !s.inferred), []);
+    path(f, of.filter((s) => s.inferred), [7, 5]);
+  }
+  const now = r.trial.to_us ? null : place(r.passages, list(view.gates), f.length, dir, f.toUs, incidents(r));
+  if (now) drawReckoned(f, r, now);
   drawPassages(f, r, ink, from);
   drawNames(f, view, r, m, ink, from);
   if (now) drawMark(c, m, f.x1 + 6, yOf(f, now.mm), 6.5, ink, inks().paper);
@@ -169,13 +194,13 @@ function drawTrain(f, view, r) {
 
 /**
  * From the last passage to the reckoned place: an estimate, so dotted.
- * @param {Frame} f @param {Running} r @param {import('./reckon.js').Place} now @param {number} dir
+ * @param {Frame} f @param {Running} r @param {import('./reckon.js').Place} now
  */
-function drawReckoned(f, r, now, dir) {
+function drawReckoned(f, r, now) {
   const last = r.passages[r.passages.length - 1];
   const there = last.at_us + (now.speed ? (now.ranMm / now.speed) * 1e6 : 0);
   /** @type {Stroke[]} */ const out = [];
-  run(out, last.at_us, there, last.position_mm, now.ranMm, f.length, dir, false);
+  run(out, last.at_us, there, last.position_mm, now.ranMm, f.length, now.dir, false);
   if (there < f.toUs) out.push({ t0: there, s0: now.mm, t1: f.toUs, s1: now.mm, inferred: false });
   path(f, out, [1.5, 4]);
 }

@@ -3,7 +3,8 @@
 import { html, nothing, repeat } from '../lib/lit-3.3.3.js';
 import { state } from './store.js';
 import { list } from './merge.js';
-import { clock, day, span, millis, count, fixed, known, DASH } from './format.js';
+import { clock, day, span, count, fixed, known, DASH } from './format.js';
+import { clockRows, offsetPlot } from './offsets.js';
 
 export function healthView() {
   const h = state.health;
@@ -47,13 +48,13 @@ function agent(a, nowUs) {
     ['duplicates', count(a.duplicates)],
     ['stored up to', count(a.stored_seq)],
     ['missing', count(a.missing)],
-    ['clock offset', known(a.offset_us) ? `${millis(a.offset_us)}${known(a.delay_us) ? `, round trip ${fixed(a.delay_us / 1000, 2)} ms` : ''}` : 'no exchange yet'],
+    ...clockRows(a, nowUs),
     ['battery', known(a.battery_mv) ? `${fixed(a.battery_mv / 1000, 2)} V` : DASH],
     ['signal', known(a.rssi_dbm) ? `${fixed(a.rssi_dbm, 0)} dBm` : DASH],
   ];
   const serves = [...list(a.gates), ...list(a.motors)].join(', ') || (a.agent.startsWith('tap-') ? 'a hand, on a page' : '');
   return html`<article class="agent ${a.missing ? 'missing' : ''}"><h3>${a.agent}</h3><p>${serves || '\u00a0'}${a.version ? html` <small>${a.version}</small>` : nothing}</p>
-    <dl class="facts">${rows.map(([k, v]) => html`<div><dt>${k}</dt><dd class="num">${v}</dd></div>`)}</dl></article>`;
+    <dl class="facts">${rows.map(([k, v]) => html`<div><dt>${k}</dt><dd class="num">${v}</dd></div>`)}</dl>${offsetPlot(a, nowUs)}</article>`;
 }
 
 /** @param {Reject} r */

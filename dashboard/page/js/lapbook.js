@@ -3,10 +3,12 @@
 /** @import {Lap} from '../../types/wire.js' */
 /** @import {Running} from './store.js' */
 import { html, nothing, render } from '../lib/lit-3.3.3.js';
-import { state, locomotive } from './store.js';
+import { state, nameOf, incidents } from './store.js';
 import { list } from './merge.js';
 import { lapTime, speed, fixed, percent, known, clock } from './format.js';
-import { lapMarks, lapCell, showLap } from './lap.js';
+import { lapMarks, lapWhy, lapCell, finalWhen, showLap, besideSwitch } from './lap.js';
+import { settings } from './settings.js';
+import { needIncidents } from './board.js';
 import { voidLap, notice, attempt } from './decide.js';
 import { results } from './api.js';
 import { again } from './again.js';
@@ -43,25 +45,27 @@ export function drawLap() {
   const r = state.trials.get(shown.trial);
   if (!r) return box.close();
   const lap = list(r.result?.laps).find((l) => l.lap === shown.lap);
-  render(html`<div class="slip-head"><h2 id="slip-title">${title(r, lap)}</h2><button @click=${() => box.close()}>Close</button></div>${lap ? slip(r, lap) : all(r)}`, box);
+  render(html`<div class="slip-head"><h2 id="slip-title">${title(r, lap)}</h2><button @click=${() => box.close()}>Close</button></div>${besideSwitch()}${lap ? slip(r, lap) : all(r)}`, box);
 }
 
 /** @param {Running} r @param {Lap | undefined} lap */
 function title(r, lap) {
-  const name = locomotive(r.trial.locomotive)?.name ?? r.trial.locomotive;
+  const name = nameOf(r.trial.id);
   return lap ? `${name}, lap ${lap.lap}` : `${name}, all laps`;
 }
 
 /** @param {Running} r @param {Lap} lap */
 function slip(r, lap) {
+  const why = lapWhy(r.trial.id, lap);
   const rows = [
-    ['lap time', `${lapTime(lap.lap_time_s, lap.u_s, true)} s`],
-    ['speed', `${speed(lap.speed_mm_s, lap.u_speed_mm_s, true)} mm/s${known(lap.scale_km_h) ? `, scale ${fixed(lap.scale_km_h, 0)} km/h` : ''}`],
+    ['lap time', `${lapTime(lap.lap_time_s, lap.u_s, settings.beside)} s`],
+    ['speed', `${speed(lap.speed_mm_s, lap.u_speed_mm_s, settings.beside)} mm/s${known(lap.scale_km_h) ? `, scale ${fixed(lap.scale_km_h, 0)} km/h` : ''}`],
     ['began', clock(lap.start_us)],
     ['written as', lapMarks(lap).join(', ') || 'measured, counts, final'],
+    ...(lap.final ? [] : [['final', finalWhen()]]),
     ['evenness', known(lap.evenness_cv) ? `${percent(lap.evenness_cv)} scatter of sector speeds` : 'not to be had'],
     ['wheel ripple', known(lap.wheel_cv) ? percent(lap.wheel_cv) : 'not to be had'],
-    ...(lap.why ? [['reason', lap.why]] : []),
+    ...(why ? [['reason', why]] : []),
   ];
   return html`<dl class="facts">${rows.map(([k, v]) => html`<div><dt>${k}</dt><dd>${v}</dd></div>`)}</dl>
     ${sectors(lap)}
@@ -73,7 +77,7 @@ function slip(r, lap) {
 function sectors(lap) {
   if (!list(lap.sectors).length) return nothing;
   return html`<table><caption>Sectors</caption><thead><tr><th>from</th><th>to</th><th>time, s</th><th>mm/s</th></tr></thead>
-    <tbody>${list(lap.sectors).map((s) => html`<tr class=${s.source}><td>${s.from}</td><td>${s.to}</td><td class="num">${lapTime(s.time_s, s.u_s, false)}</td><td class="num">${fixed(s.speed_mm_s, 0)}</td></tr>`)}</tbody></table>`;
+    <tbody>${list(lap.sectors).map((s) => html`<tr class=${s.source}><td>${s.from}</td><td>${s.to}</td><td class="num">${lapTime(s.time_s, s.u_s, settings.beside)}</td><td class="num">${speed(s.speed_mm_s, s.u_speed_mm_s, settings.beside)}</td></tr>`)}</tbody></table>`;
 }
 
 /** @param {Running} r @param {Lap} lap */
@@ -100,5 +104,8 @@ async function submitVoid(e, trial, lap) {
 
 /** @param {Running} r */
 function all(r) {
-  return html`<ol class="strip every">${list(r.result?.laps).toReversed().map((l) => html`<li>${lapCell(r.trial.id, l)}</li>`)}</ol>`;
+  const left = list(r.result?.laps).filter((l) => l.counts === 'incident' || l.counts === 'void');
+  return html`<ol class="strip every">${list(r.result?.laps).toReversed().map((l) => html`<li>${lapCell(r.trial.id, l)}</li>`)}</ol>
+    ${left.length ? html`<h3>Laps left out</h3><ul class="left-out">${left.map((l) => html`<li>lap ${l.lap}, ${l.counts}: ${lapWhy(r.trial.id, l) || 'no reason is given'}</li>`)}</ul>` : nothing}
+    ${incidents(r).length ? needIncidents()?.incidentList(r, Infinity) : nothing}`;
 }

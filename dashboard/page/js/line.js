@@ -44,7 +44,7 @@ function doubts() {
 
 function trainGraph() {
   return html`<section class="sheet graph" aria-labelledby="graph-title">
-    <div class="caption"><h2 id="graph-title">Train graph</h2><p>time across, distance up; dashed is inferred, dotted is reckoned</p>${windows()}</div>
+    <div class="caption"><h2 id="graph-title">Train graph</h2><p>time across, distance up; dashed inferred, thin provisional, dotted reckoned</p>${windows()}</div>
     <train-graph></train-graph></section>`;
 }
 

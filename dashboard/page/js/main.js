@@ -1,6 +1,6 @@
 // The page's beginning: it ties the line, the store, the views and the keys
 // together, and shows a probe of itself for tests.
-import { html, render } from '../lib/lit-3.3.3.js';
+import { html, nothing, render } from '../lib/lit-3.3.3.js';
 import { Link } from './link.js';
 import { Pace } from './pace.js';
 import { state, clock, putView, putFrame, onChange, changed } from './store.js';
@@ -19,6 +19,7 @@ import { drawn, probe } from './probe.js';
 // Views other than the line are fetched when they are first asked for.
 const wall = later(() => import('./wall.js'));
 const book = later(() => import('./book.js'));
+const orders = later(() => import('./order.js'));
 const healthPage = later(() => import('./health.js'));
 /** @type {Record<string, () => unknown>} */
 const VIEWS = { line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), health: () => healthPage()?.healthView() };
@@ -31,7 +32,8 @@ let view = location.pathname.slice(1) in VIEWS ? location.pathname.slice(1) : 'l
 /** The sheet: words and figures, drawn when one of them changed. */
 const sheet = new Pace(() => {
   render(head(view), headElement);
-  render(html`${VIEWS[view]()}`, sheetElement);
+  const asked = state.order && state.order.state !== 'clear' && view !== 'health';
+  render(html`${asked ? orders()?.orderNotice(state.order) : nothing}${VIEWS[view]()}`, sheetElement);
   slip.draw();
   drawn();
 }, 25);
@@ -129,7 +131,10 @@ setInterval(() => burst(1), EVERY_MS);
 setInterval(() => view === 'health' && !document.hidden && askHealth(), 2000);
 setInterval(() => state.phase !== 'live' && sheet.ask(), 1000);
 
-onAgain(() => sheet.ask());
+onAgain(() => {
+  sheet.ask();
+  motion.ask();
+});
 addEventListener('hashchange', route);
 listenForKeys(() => view === 'line');
 document.documentElement.dataset.view = view;

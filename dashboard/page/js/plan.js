@@ -3,7 +3,7 @@
 /** @import {CircuitView} from '../../types/wire.js' */
 /** @import {PlanPoint} from './reckon.js' */
 import { html, svg, render, repeat } from '../lib/lit-3.3.3.js';
-import { circuit, openTrials, nowUs, direction, markOf, locomotive } from './store.js';
+import { circuit, openTrials, nowUs, direction, markOf, locomotive, incidents } from './store.js';
 import { pointAt, circle, place } from './reckon.js';
 import { markShape } from './marks.js';
 import { list } from './merge.js';
@@ -65,7 +65,7 @@ export class CircuitPlan extends HTMLElement {
   move(view, trains) {
     const marks = this.querySelectorAll('.train');
     trains.forEach((r, i) => {
-      const at = place(r.passages, list(view.gates), view.length_mm, direction(r.trial), nowUs());
+      const at = place(r.passages, list(view.gates), view.length_mm, direction(r.trial), nowUs(), incidents(r));
       const g = /** @type {SVGGElement | undefined} */ (marks[i]);
       if (!g || !this.sheet) return;
       g.classList.toggle('unseen', !at);

@@ -1,6 +1,6 @@
 // What the page knows, in one place. A view replaces all of it, frames carry
 // it on, and whoever draws is told which kind of thing changed.
-/** @import {View, Frame, Trial, TrialResult, PassageVerdict, MotorVerdict, CircuitView, Locomotive, Consist, Health} from '../../types/wire.js' */
+/** @import {View, Frame, Trial, TrialResult, PassageVerdict, MotorVerdict, CircuitView, Locomotive, Consist, Health, Order, Incident} from '../../types/wire.js' */
 /** @import {Phase} from './link.js' */
 /** @import {Me} from './api.js' */
 /** @import {Mark} from './marks.js' */
@@ -17,6 +17,7 @@ export const state = {
   /** @type {Map<string, Mark>} by locomotive */ marks: new Map(),
   /** @type {Map<string, Pen>} by motor */ pens: new Map(),
   /** @type {Map<string, MotorVerdict>} the newest of each motor */ motors: new Map(),
+  /** @type {Order | null} how sure it is which train is which */ order: null,
   rev: 0,
   /** bus time of the last message */ toldUs: 0,
   /** @type {Phase} */ phase: 'calling',
@@ -57,6 +58,7 @@ export function putView(view) {
   state.pens = new Map();
   state.motors = new Map();
   for (const m of list(view.motors)) putMotor(m);
+  state.order = view.order ?? null;
   state.rev = view.rev;
   state.toldUs = view.now_us;
   changed('setup');
@@ -91,7 +93,8 @@ export function putFrame(frame) {
     if (running) running.passages = mergePassages(running.passages, of, frame.now_us - KEEP_US);
   }
   for (const m of list(frame.motors)) putMotor(m);
-  if (frame.results?.length) changed('results');
+  if (frame.order) state.order = frame.order;
+  if (frame.results?.length || frame.order) changed('results');
   changed('motion');
 }
 
@@ -138,6 +141,17 @@ export function openTrials() {
 /** Closed trials, newest first. @returns {Running[]} */
 export function closedTrials() {
   return [...state.trials.values()].filter((r) => r.trial.to_us).reverse();
+}
+
+/** The name of a trial's locomotive. @param {string} trial */
+export function nameOf(trial) {
+  const id = state.trials.get(trial)?.trial.locomotive ?? trial;
+  return locomotive(id)?.name || id;
+}
+
+/** What happened to a train. @param {Running} r @returns {Incident[]} */
+export function incidents(r) {
+  return list(r.result?.incidents);
 }
 
 /** @param {Trial} t */

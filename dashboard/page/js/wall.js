@@ -5,7 +5,7 @@ import { openTrials, closedTrials, locomotive, markOf } from './store.js';
 import { markPicture } from './marks.js';
 import { list } from './merge.js';
 import { lapTime, fixed, known, trendWord } from './format.js';
-import { lapMarks } from './lap.js';
+import { lapMarks, lapWhy, lapWords } from './lap.js';
 
 const ROWS = 4;
 const LETTERS = 9;
@@ -36,7 +36,7 @@ function row(r) {
     ${markPicture(markOf(r.trial.locomotive))}
     <h2>${shortName(locomotive(r.trial.locomotive)?.name || r.trial.locomotive)}</h2>
     <p class="num time">${lapTime(last?.lap_time_s, last?.u_s, false)}</p>
-    <p class="rest"><span>lap ${last?.lap ?? 0}${last && lapMarks(last).length ? html` <i>${lapMarks(last).join(', ')}</i>` : nothing}</span>
+    <p class="rest"><span title=${last ? lapWords(r.trial.id, last) : nothing}>lap ${last?.lap ?? 0}${last && lapMarks(last).length ? html` <i>${lapMarks(last).join(', ')}${last.counts === 'incident' ? `: ${lapWhy(r.trial.id, last)}` : ''}</i>` : nothing}</span>
       <span>mean <b class="num">${lapTime(c?.mean_s, c?.mean_u_s, false)}</b></span>
       <span>SD <b class="num">${fixed(c?.sd_s, 2)}</b></span>
       <span>${known(c?.trend_s_per_lap?.value) ? `trend ${trendWord(c?.trend_s_per_lap)}` : '\u00a0'}</span></p>

@@ -44,6 +44,34 @@ export function testInferredStretches() {
   same(got.map((s) => s.inferred), [true, true, false], 'what touches an inferred passage');
 }
 
+/** @param {string} gate @param {number} at seconds @returns {any} */
+const back = (gate, at) => ({ ...pass(gate, at), reverse: true });
+
+export function testATrainThatRunsBackGoesDownAgain() {
+  const turned = { kind: 'reversal', at_us: 6e6, position_mm: 600 };
+  const seen = [pass('g1', 0), pass('g2', 4), back('g2', 8), back('g1', 12)];
+  const got = strokes(seen, 1000, 1, [/** @type {any} */ (turned)]);
+  same(got.map((s) => [s.s0, s.s1, s.t1 / 1e6, s.inferred]), [[0, 400, 4, false], [400, 600, 6, true], [600, 400, 8, true], [400, 0, 12, false]], 'up, to where it turned, and down');
+  const untold = strokes(seen, 1000, 1);
+  same(untold.map((s) => [s.s0, s.s1]), [[0, 400], [400, 400], [400, 400], [400, 0]], 'nothing says where it turned');
+  same(strokes([pass('g1', 0), back('g3', 5)], 1000, -1).map((s) => [s.s0, s.s1]), [[1000, 700], [700, 700]], 'a trial in reverse that turns, by the shorter way');
+  const now = place(seen, gates, 1000, 1, 13e6);
+  same([now?.mm, now?.dir, now?.speed, now?.next], [900, -1, 100, 'g3'], 'reckoned on backwards');
+}
+
+export function testAnIncidentHoldsTheTrain() {
+  const seen = [pass('g1', 0), pass('g2', 4)];
+  const stood = /** @type {any} */ ({ kind: 'stall', at_us: 5e6, position_mm: 480 });
+  same([place(seen, gates, 1000, 1, 6e6, [stood])].map((p) => [p?.mm, p?.held]), [[480, true]], 'stands where it stalled');
+  same(place(seen, gates, 1000, 1, 6e6, [{ ...stood, until_us: 5.5e6 }])?.mm, 600, 'went on');
+  same(place(seen, gates, 1000, 1, 6e6, [{ ...stood, position_mm: null }])?.mm, 400, 'nobody knows where');
+}
+
+export function testProvisionalStretches() {
+  const final = (/** @type {any} */ p) => ({ ...p, final: true });
+  same(strokes([final(pass('g1', 0)), final(pass('g2', 4)), pass('g3', 7)], 1000, 1).map((s) => s.final), [true, false], 'what touches a provisional passage');
+}
+
 export function testPlanPoints() {
   const plan = [{ s: 0, x: 0, y: 0 }, { s: 100, x: 100, y: 0 }, { s: 200, x: 100, y: 100 }];
   same([50, 150, 999, -5].map((s) => { const p = pointAt(plan, s); return [p.x, p.y]; }), [[50, 0], [100, 50], [100, 100], [0, 0]], 'along the plan');

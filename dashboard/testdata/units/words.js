@@ -10,16 +10,22 @@ export function testNumbersThatCannotBeHad() {
   }
 }
 
-// A standard uncertainty is given to one or two significant digits, and the
-// number to the same place (GUM, JCGM 100:2008, 7.2.6).
+// An uncertainty is given to two significant digits at most, and the number to
+// the same place (GUM, JCGM 100:2008, 7.2.6). What stands beside is the half
+// width of a 95 % interval, 1.96 u (G.1.3): 1.96 x 0.0021 = 0.0041,
+// 1.96 x 0.099 = 0.19, 1.96 x 3.4 = 6.7, 1.96 x 0.0051 = 0.0100.
 export function testDigitsFollowUncertainty() {
   same(lapTime(12.3456, 0.0021, false), '12.346', 'u 2 ms');
   same(lapTime(12.3456, 0.099, false), '12.35', 'a tapped lap, u 99 ms');
-  same(lapTime(12.3456, 0.099, true), '12.346 ± 0.099', 'with u beside');
-  same(lapTime(12.3456, 0.0000021, true), '12.346 ± <0.001', 'u below the last digit');
+  same(lapTime(12.3456, 0.099, true), '12.35 ± 0.19', 'a tapped lap with its interval');
+  same(lapTime(12.3456, 0.0021, true), '12.3456 ± 0.0041', 'a measured lap with its interval');
+  same(lapTime(12.3456, 0.0051, true), '12.346 ± 0.010', 'rounded up into another place');
+  same(lapTime(62.3456, 8, true), '1:02 ± 16', 'as wide as it is');
+  same(lapTime(12.3456, 1e-7, true), '12.345600 ± <0.000001', 'below the last digit');
+  same(lapTime(12.3456, null, true), '12.35', 'an uncertainty that cannot be had');
   same(lapTime(12.3456, 3, false), '12.3', 'a tenth at least');
   same(decimals(0.1, false), 1, 'decimals of 0.1');
-  same(speed(606.94, 3.4, true), '606.9 ± 3.4', 'speed');
+  same(speed(606.94, 3.4, true), '606.9 ± 6.7', 'speed');
   same(speed(606.94, 3.4, false), '607', 'speed alone');
 }
 
