@@ -56,12 +56,13 @@ type option[M any] struct {
 // has an option.
 func Step[S, M any](model Model[S, M], hyps []Hyp[S, M], depth int, lim Limits) []Hyp[S, M] {
 	var few [64]option[M]
-	list := few[:0]
+	list, best := few[:0], math.Inf(1)
 	for i := range hyps {
 		model.Options(hyps[i].State, func(cost float64, key uint64, m M) {
-			if math.IsInf(cost, 1) || math.IsNaN(cost) {
+			if math.IsInf(cost, 1) || math.IsNaN(cost) || lim.Within > 0 && hyps[i].Cost+cost > best+lim.Within {
 				return
 			}
+			best = min(best, hyps[i].Cost+cost)
 			list = merge(list, option[M]{hyps[i].Cost + cost, hyps[i].Mass + cost, key, i, m})
 		})
 	}

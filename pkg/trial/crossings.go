@@ -9,20 +9,21 @@ import (
 
 	"rainhill/pkg/laps"
 	"rainhill/pkg/passage"
+	"rainhill/pkg/tracker"
 	"rainhill/pkg/unit"
 	"rainhill/pkg/wire"
 )
 
-// crossing takes a crossing in: at once into the live state if it is the
-// newest, else by scoring again from where it belongs.
+// crossing takes a crossing in: it waits among others until nothing earlier
+// can come but a straggler.
 func (s *State) crossing(e wire.Event, c *Changes) {
 	if !s.open() {
 		return
 	}
-	b, line := s.Book, s.lineOf()
-	if !slices.ContainsFunc(line.Gates, func(g laps.Gate) bool { return g.ID == e.Gate }) {
-		s.Unknown = tailOf(addDoubt(s.Unknown, e.Gate), 50)
-		b.Doubts = tailOf(addDoubt(b.Doubts, fmt.Sprintf("gate %q reports crossings but stands on no place of the circuit", e.Gate)), 50)
+	b := s.Book
+	if !s.lineOf().Has(e.Gate) {
+		s.Unknown = lastOf(addDoubt(s.Unknown, e.Gate), 50)
+		b.Doubts = lastOf(addDoubt(b.Doubts, fmt.Sprintf("gate %q reports crossings but stands on no place of the circuit", e.Gate)), 50)
 		return
 	}
 	x := s.toCrossing(e)
@@ -31,16 +32,31 @@ func (s *State) crossing(e wire.Event, c *Changes) {
 		high = min(high, e.BusUs)
 	}
 	b.HighUs = max(b.HighUs, high)
-	switch n := len(b.Pending); {
-	case x.AtUs <= b.Settled:
+	b.touchRunning(x.AtUs, c)
+	if x.AtUs <= b.Settled {
 		s.straggler(x, c)
-	case n == 0 || order(b.Pending[n-1], x) <= 0:
-		b.Pending = append(b.Pending, x)
-		b.take(line.Step(b.live, x), x, c)
-	default:
-		b.Pending = insert(b.Pending, x)
-		b.replay(s, c)
+		return
 	}
+	b.Pending = insert(b.Pending, x)
+}
+
+// touchRunning marks what is not final of the trains that run at an instant (of
+// all, at the least instant) as new.
+func (b *Book) touchRunning(us int64, c *Changes) {
+	b.live = nil
+	for i, t := range b.Trials {
+		if us == math.MinInt64 || !t.Closed && (b.line == nil || i >= len(b.line.Trains) || runsAt(b.line, i, us)) {
+			c.touch(t.Trial.ID, len(t.Laps), t.openUs())
+		}
+	}
+}
+
+// openUs is where the final passages of a trial end.
+func (t *Entry) openUs() int64 {
+	if n := len(t.Points); n > 0 {
+		return t.Points[n-1].AtUs + 1
+	}
+	return math.MinInt64
 }
 
 // order is that of crossings in time; of equal instants it is the same however
@@ -56,6 +72,9 @@ func insert(list []passage.Crossing, x passage.Crossing) []passage.Crossing {
 
 func (s *State) toCrossing(e wire.Event) passage.Crossing {
 	x := passage.Crossing{Stamp: s.stamp(e, e.AtUs), Gate: e.Gate, Edge: e.Edge, Tag: e.Tag}
+	if e.Beam != nil {
+		x.Beam = int8(*e.Beam)
+	}
 	if e.ClearUs != nil {
 		x.ClearUs = *e.ClearUs + x.AtUs - x.RawUs
 	}
@@ -133,90 +152,20 @@ func (s *State) straggler(x passage.Crossing, c *Changes) {
 // rescore scores everything that is kept again: from the session's first
 // crossing, or, when it is long, from its base.
 func (b *Book) rescore(s *State, c *Changes) {
-	line := s.lineOf()
+	s.lineOf()
 	all := append(b.Log, b.Pending...)
-	b.Core, b.Nobody, b.Stale = b.Base.Core.Clone(), b.Base.Nobody, false
-	b.Log, b.Pending, b.live = nil, nil, b.Base.Core.Clone()
+	b.Core, b.Nobody, b.Stale, b.live = b.Base.Core.Clone(), b.Base.Nobody, false, nil
+	b.Log, b.Pending = nil, all
 	for _, t := range b.Trials {
 		t.past = t.Laps
 		t.back(b.Base.Marks[t.Trial.ID])
 		t.Closed = false
-		c.touch(t.Trial.ID, t.Settled, math.MinInt64)
-	}
-	b.showEarly(line, c)
-	for _, x := range all {
-		b.Pending = append(b.Pending, x)
-		b.take(line.Step(b.live, x), x, c)
+		c.touch(t.Trial.ID, len(t.Laps), math.MinInt64)
 	}
 	b.settleTo(s, b.Settled, c)
 	for _, t := range b.Trials {
 		t.past = nil
 	}
-}
-
-// replay scores what is not settled again.
-func (b *Book) replay(s *State, c *Changes) {
-	line := s.lineOf()
-	b.live = b.Core.Clone()
-	for _, t := range b.Trials {
-		from := int64(math.MaxInt64)
-		if t.SettledPoints < len(t.Points) {
-			from = t.Points[t.SettledPoints].AtUs
-		}
-		c.touch(t.Trial.ID, t.Settled, from)
-		t.back(t.mark())
-	}
-	b.showEarly(line, c)
-	for _, x := range b.Pending {
-		b.take(line.Step(b.live, x), x, c)
-	}
-}
-
-// showEarly tells again what is not yet sure of trains in the settled state.
-func (b *Book) showEarly(line *laps.Line, c *Changes) {
-	for _, t := range b.Trials {
-		if out, ok := line.Early(b.Core, t.Trial.ID); ok {
-			b.take(out, passage.Crossing{}, c)
-		}
-	}
-}
-
-// take notes what a crossing led to.
-func (b *Book) take(out laps.Out, x passage.Crossing, c *Changes) {
-	if out.Nobody || out.Joined && !out.Anew {
-		return
-	}
-	t := b.entry(out.Train)
-	if t == nil {
-		return
-	}
-	if out.Anew {
-		t.back(Mark{})
-	}
-	t.False += out.False
-	first := len(t.Laps)
-	for _, lap := range out.Laps {
-		t.Laps = append(t.Laps, LapRecord{Lap: lap})
-	}
-	for _, p := range out.Points {
-		t.Points, t.Ends = append(t.Points, p), append(t.Ends, first+completed(out.Laps, p))
-	}
-	if len(out.Points) > 0 {
-		c.touch(out.Train, first, out.Points[0].AtUs)
-	} else if out.False != 0 {
-		c.touch(out.Train, first, math.MaxInt64)
-	}
-}
-
-// completed is how many of the laps end at or before p.
-func completed(list []laps.Lap, p laps.Point) int {
-	n := 0
-	for _, l := range list {
-		if l.To.AtUs <= p.AtUs {
-			n++
-		}
-	}
-	return n
 }
 
 // settle makes final what nothing within the disorder window can change.
@@ -247,8 +196,9 @@ func (b *Book) settleTo(s *State, us int64, c *Changes) {
 		return
 	}
 	line := s.lineOf()
+	b.live = nil
 	for _, x := range b.Pending[:n] {
-		b.makeFinal(s, line.Step(b.Core, x), c)
+		b.makeFinal(s, b.Core.Step(line, x), x.AtUs, c)
 	}
 	b.Log = append(b.Log, b.Pending[:n]...)
 	b.Pending = slices.Delete(b.Pending, 0, n)
@@ -257,29 +207,54 @@ func (b *Book) settleTo(s *State, us int64, c *Changes) {
 	}
 }
 
-// makeFinal moves the marks of a trial past what one settled crossing led to;
-// the live state has led to the same.
-func (b *Book) makeFinal(s *State, out laps.Out, c *Changes) {
-	if out.Nobody {
-		b.Nobody++
+// makeFinal notes what the tracker has settled.
+func (b *Book) makeFinal(s *State, out tracker.Out, us int64, c *Changes) {
+	b.Nobody += out.Nobody
+	if out.False > 0 {
+		for i, t := range b.Trials {
+			if runsAt(b.line, i, us) {
+				t.False += out.False
+				c.touch(t.Trial.ID, len(t.Laps), math.MaxInt64)
+			}
+		}
 	}
-	t := b.entry(out.Train)
-	if t == nil || out.Tentative {
-		return
+	for _, p := range out.Passages {
+		t := b.Trials[p.Slot]
+		c.touch(t.Trial.ID, len(t.Laps), t.openUs())
+		s.pass(t, p)
+		if len(t.Points) > passagesMax {
+			t.shed(len(t.Points) - passagesMax/2)
+		}
 	}
-	if out.Anew {
-		t.Settled, t.SettledPoints, t.SettledFalse = 0, 0, 0
+}
+
+// pass takes a final passage of a trial in.
+func (s *State) pass(t *Entry, p tracker.Passage) {
+	run, led := t.Run.Pass(s.Book.line, p)
+	t.Run = run
+	for _, x := range led.Incidents {
+		t.Incidents = append(t.Incidents, s.record(t, x))
 	}
-	t.SettledFalse += out.False
-	if len(out.Points) > 0 {
-		c.touch(out.Train, t.Settled, out.Points[0].AtUs)
+	if n := len(t.Incidents); led.Back && n > 0 && t.Incidents[n-1].UntilUs == 0 {
+		t.Incidents[n-1].UntilUs = led.BackUs
 	}
-	t.SettledPoints += len(out.Points)
-	for range out.Laps {
-		s.settleLap(t, t.Settled)
-		t.Settled++
+	first := len(t.Laps)
+	for _, lap := range led.Laps {
+		t.Laps = append(t.Laps, LapRecord{Lap: lap})
+		s.settleLap(t, len(t.Laps)-1)
 	}
-	if t.SettledPoints > passagesMax {
-		t.shed(t.SettledPoints - passagesMax/2)
+	for _, q := range led.Points {
+		t.Points, t.Ends = append(t.Points, q), append(t.Ends, first+completed(led.Laps, q))
 	}
+}
+
+// completed is how many of the laps end at or before p.
+func completed(list []laps.Lap, p laps.Point) int {
+	n := 0
+	for _, l := range list {
+		if l.To.AtUs <= p.AtUs {
+			n++
+		}
+	}
+	return n
 }

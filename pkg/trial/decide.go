@@ -6,8 +6,7 @@ import (
 	"slices"
 
 	"rainhill/pkg/circuit"
-	"rainhill/pkg/laps"
-	"rainhill/pkg/passage"
+	"rainhill/pkg/tracker"
 	"rainhill/pkg/wire"
 )
 
@@ -55,12 +54,21 @@ func (s *State) Check(e wire.Event) error {
 			return refuse("no session is open")
 		}
 		t := s.Book.entry(v.Trial)
-		if t == nil || v.Lap > len(t.Laps) {
+		if t == nil || v.Lap > s.count(t) {
 			return refuse("trial %q has no lap %d", v.Trial, v.Lap)
 		}
 	case wire.NoteValue:
 		if !s.open() {
 			return refuse("no session is open")
+		}
+	case wire.OrderValue:
+		if !s.open() {
+			return refuse("no session is open")
+		}
+		for _, id := range v.Trials {
+			if s.Book.entry(id) == nil {
+				return refuse("there is no trial %q in this session", id)
+			}
 		}
 	}
 	return nil
@@ -74,7 +82,7 @@ func (s *State) sessionIndex(id string) int {
 // journal, and the book says that nothing came of it.
 func (s *State) decide(e wire.Event, c *Changes) {
 	if err := s.Check(e); err != nil {
-		s.Doubts = tailOf(append(s.Doubts, fmt.Sprintf("decision %s had no effect: %v", e.ID, err)), 50)
+		s.Doubts = lastOf(append(s.Doubts, fmt.Sprintf("decision %s had no effect: %v", e.ID, err)), 50)
 		return
 	}
 	v, _ := e.DecisionValue()
@@ -109,6 +117,9 @@ func (s *State) decide(e wire.Event, c *Changes) {
 		c.touch(v.Trial, v.Lap-1, math.MaxInt64)
 	case wire.NoteValue:
 		s.Book.Notes = append(s.Book.Notes, v)
+	case wire.OrderValue:
+		s.Book.Order = v.Trials
+		s.redraw(c)
 	}
 }
 
@@ -131,7 +142,7 @@ func (s *State) session(v wire.Session, at int64, c *Changes) {
 	s.Sessions = append(s.Sessions, v)
 	s.forget(at)
 	s.Book = &Book{
-		Session: v, Core: laps.NewState(), Base: newBase(), Ticks: map[string]int64{}, Stamps: map[string]int{},
+		Session: v, Ticks: map[string]int64{}, Stamps: map[string]int{},
 		Motors: map[string]*Motor{},
 	}
 	s.know()
@@ -191,6 +202,7 @@ func (s *State) flush(c *Changes) {
 	if s.Book.Stale {
 		s.Book.rescore(s, c)
 	}
+	s.Book.touchRunning(math.MinInt64, c)
 	s.Book.settleTo(s, math.MaxInt64, c)
 	for _, t := range s.Book.Trials {
 		s.finishTrial(t, c)
@@ -230,7 +242,7 @@ func (s *State) redraw(c *Changes) {
 	}
 	b.line = nil
 	s.know()
-	s.lineOf()
+	b.Base.Core = b.Base.Core.Redrawn(s.lineOf())
 	if b.Base.AtUs != 0 {
 		b.Doubts = addDoubt(b.Doubts, "the session is too long to be scored again from its beginning: a change of definitions holds for its last crossings only")
 	}
@@ -238,20 +250,23 @@ func (s *State) redraw(c *Changes) {
 }
 
 // lineOf is the line as the definitions draw it.
-func (s *State) lineOf() *laps.Line {
+func (s *State) lineOf() *tracker.Line {
 	b := s.Book
 	if b.line != nil {
 		return b.line
 	}
 	cv := b.Circuit
-	var gates []laps.Gate
+	var gates []tracker.Gate
 	for _, g := range cv.Gates {
-		gates = append(gates, laps.Gate{ID: g.ID, PositionMm: g.PositionMm, Timing: g.Timing})
+		gate := tracker.Gate{ID: g.ID, PositionMm: g.PositionMm, Timing: g.Timing}
+		if g.PairMm != nil {
+			gate.PairMm = *g.PairMm
+		}
+		gates = append(gates, gate)
 	}
-	b.line = laps.NewLine(lapLength(cv.Circuit), gates, s.trains(), passage.Default())
-	b.live = b.Core.Clone()
-	for _, x := range b.Pending {
-		b.line.Step(b.live, x)
+	b.line = tracker.NewLine(lapLength(cv.Circuit), gates, s.trains(), tracker.Default())
+	if b.Core == nil {
+		b.Core, b.Base = tracker.New(b.line), Base{Core: tracker.New(b.line), Marks: map[string]Mark{}}
 	}
 	return b.line
 }
@@ -259,12 +274,13 @@ func (s *State) lineOf() *laps.Line {
 // trains are the trials as the line knows them. A trial whose end nobody stated
 // ends where a later one begins that cannot be told from it: of the same
 // locomotive, with the same tag, or neither with a tag nor a starting place.
-func (s *State) trains() []laps.Train {
-	var trains []laps.Train
+func (s *State) trains() []tracker.Train {
+	var trains []tracker.Train
 	for _, t := range s.Book.Trials {
-		tr := laps.Train{
+		tr := tracker.Train{
 			ID: t.Trial.ID, Tag: t.Trial.Tag, FromUs: t.Trial.FromUs, ToUs: t.Trial.ToUs, StartMm: math.NaN(),
 			LengthMm: s.trainLength(t.Trial), Reverse: t.Trial.Direction == "reverse",
+			Order: slices.Index(s.Book.Order, t.Trial.ID) + 1,
 		}
 		if t.Trial.StartMm != nil {
 			tr.StartMm = *t.Trial.StartMm
@@ -315,7 +331,7 @@ func addDoubt(doubts []string, text string) []string {
 	return append(doubts, text)
 }
 
-func tailOf[T any](v []T, n int) []T {
+func lastOf[T any](v []T, n int) []T {
 	if len(v) > n {
 		return slices.Clone(v[len(v)-n:])
 	}

@@ -4,60 +4,66 @@ import (
 	"slices"
 
 	"rainhill/pkg/laps"
+	"rainhill/pkg/tracker"
 )
 
-// Mark is how far a trial was at some moment: laps, points and passages dropped.
+// Mark is how far a trial was at some moment.
 type Mark struct {
-	Laps   int `json:"laps"`
-	Points int `json:"points"`
-	False  int `json:"false"`
+	Laps      int      `json:"laps"`
+	Points    int      `json:"points"`
+	Incidents int      `json:"incidents"`
+	False     int      `json:"false"`
+	Run       laps.Run `json:"run"`
 }
 
 // Base is where scoring again begins: the session's beginning, or, when it is
 // long, a later moment. AtUs is the last crossing before it.
 type Base struct {
-	AtUs   int64           `json:"at_us"`
-	Core   laps.State      `json:"core"`
-	Nobody int             `json:"nobody"`
-	Marks  map[string]Mark `json:"marks"`
+	AtUs   int64            `json:"at_us"`
+	Core   *tracker.Tracker `json:"core"`
+	Nobody int              `json:"nobody"`
+	Marks  map[string]Mark  `json:"marks"`
 }
 
-func newBase() Base { return Base{Core: laps.NewState(), Marks: map[string]Mark{}} }
-
 // rebase moves the base on past the older half of the kept crossings.
-func (b *Book) rebase(line *laps.Line) {
+func (b *Book) rebase(line *tracker.Line) {
 	n := len(b.Log) / 2
 	for _, x := range b.Log[:n] {
-		out := line.Step(b.Base.Core, x)
-		if out.Nobody {
-			b.Base.Nobody++
+		out := b.Base.Core.Step(line, x)
+		b.Base.Nobody += out.Nobody
+		for i := range b.Trials {
+			if out.False > 0 && runsAt(line, i, x.AtUs) {
+				m := b.Base.Marks[b.Trials[i].Trial.ID]
+				m.False += out.False
+				b.Base.Marks[b.Trials[i].Trial.ID] = m
+			}
 		}
-		if out.Train == "" || out.Tentative {
-			continue
+		for _, p := range out.Passages {
+			id := b.Trials[p.Slot].Trial.ID
+			m := b.Base.Marks[id]
+			run, led := m.Run.Pass(line, p)
+			b.Base.Marks[id] = Mark{m.Laps + len(led.Laps), m.Points + len(led.Points), m.Incidents + len(led.Incidents), m.False, run}
 		}
-		m := b.Base.Marks[out.Train]
-		if out.Anew {
-			m = Mark{}
-		}
-		b.Base.Marks[out.Train] = Mark{m.Laps + len(out.Laps), m.Points + len(out.Points), m.False + out.False}
 	}
 	b.Base.AtUs = b.Log[n-1].AtUs
 	b.Log = slices.Clone(b.Log[n:])
 }
 
-func (t *Entry) mark() Mark { return Mark{t.Settled, t.Shed + t.SettledPoints, t.SettledFalse} }
+func runsAt(line *tracker.Line, slot int, us int64) bool {
+	t := &line.Trains[slot]
+	return us >= t.FromUs && (t.ToUs == 0 || us <= t.ToUs)
+}
 
 // back forgets what was scored after m.
 func (t *Entry) back(m Mark) {
-	points := max(0, m.Points-t.Shed)
+	points := min(max(0, m.Points-t.Shed), len(t.Points))
 	t.Shed = m.Points - points
-	t.Laps, t.Points, t.Ends = t.Laps[:min(m.Laps, len(t.Laps)):min(m.Laps, len(t.Laps))], t.Points[:points:points], t.Ends[:points:points]
-	t.Settled, t.SettledPoints = min(t.Settled, m.Laps), points
-	t.False, t.SettledFalse = m.False, m.False
+	n, k := min(m.Laps, len(t.Laps)), min(m.Incidents, len(t.Incidents))
+	t.Laps, t.Points, t.Ends, t.Incidents = t.Laps[:n:n], t.Points[:points:points], t.Ends[:points:points], t.Incidents[:k:k]
+	t.False, t.Run = m.False, m.Run
 }
 
 // shed lets go of the n oldest points.
 func (t *Entry) shed(n int) {
-	t.Points, t.Ends = slices.Clone(t.Points[n:]), slices.Clone(t.Ends[n:])
-	t.SettledPoints, t.Shed = t.SettledPoints-n, t.Shed+n
+	t.Points, t.Ends, t.Shed = slices.Clone(t.Points[n:]), slices.Clone(t.Ends[n:]), t.Shed+n
 }

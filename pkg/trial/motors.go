@@ -96,7 +96,7 @@ func (m *Motor) add(atUs, counts int64) {
 	}
 	m.AtUs, m.Counts = append(m.AtUs, atUs), append(m.Counts, counts)
 	if len(m.AtUs) > motorKeep {
-		m.AtUs, m.Counts = tailOf(m.AtUs, motorKeep/2), tailOf(m.Counts, motorKeep/2)
+		m.AtUs, m.Counts = lastOf(m.AtUs, motorKeep/2), lastOf(m.Counts, motorKeep/2)
 	}
 }
 

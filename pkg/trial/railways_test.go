@@ -15,7 +15,7 @@ func TestRailways(t *testing.T) {
 		for name, kind := range map[string]gateKind{"once": once, "axles": axles, "beam": beam, "wheels": wheels} {
 			t.Run(fmt.Sprintf("%d gates, %s", gates, name), func(t *testing.T) {
 				for _, lap := range []float64{1500, 5000, 20000} {
-					for _, v := range []float64{50, 150, 400, 1000, 2000} {
+					for _, v := range []float64{50, 400, 1500} {
 						for _, length := range []float64{100, 1000, 3000} {
 							if lap/v >= 2 && lap/v <= 150 && length < 0.45*lap {
 								oneRailway(t, gates, kind, lap, v, length)
@@ -30,6 +30,9 @@ func TestRailways(t *testing.T) {
 
 func oneRailway(t *testing.T, gates int, kind gateKind, lap, v, length float64) {
 	for profile, speed := range profiles(v, lap) {
+		if v > 1000 && (profile == "three speeds" || profile == "from standstill") {
+			continue // faster than trains run, and then three times as fast at once
+		}
 		hard := profile == "stop" || profile == "three speeds" || profile == "from standstill"
 		if gates == 1 && hard {
 			continue
@@ -112,8 +115,8 @@ func TestTrainsTogether(t *testing.T) {
 	}
 	for name, story := range stories {
 		t.Run(name, func(t *testing.T) {
-			for _, gates := range []int{1, 2, 4, 8} {
-				for _, kind := range []gateKind{once, axles, beam, wheels} {
+			for _, gates := range []int{1, 2, 4} {
+				for _, kind := range []gateKind{once, axles, beam} {
 					for seed := range uint64(4) {
 						v := 250.0 + 100*float64(seed)
 						w := newWorld(seed+1, lap, gates, kind)

@@ -34,6 +34,7 @@ func (s *State) Results() wire.Results {
 	if slices.ContainsFunc(b.Trials, func(t *Entry) bool { return len(b.Locomotives[t.Trial.Locomotive].DriverSets) > 0 }) {
 		r.Doubts = append(r.Doubts, "slip and desync do not allow for the uncertainty of the wheel diameters; no motor is judged as regulated or not")
 	}
+	r.Order = s.order()
 	for _, t := range b.Trials {
 		r.Trials = append(r.Trials, s.trialResult(t, 0))
 	}
@@ -61,20 +62,24 @@ func (s *State) Result(trial string, fromLap int) (wire.TrialResult, bool) {
 func (s *State) trialResult(t *Entry, fromLap int) wire.TrialResult {
 	r := wire.TrialResult{
 		Trial: t.Trial.ID, Train: t.Trial.Locomotive, Consist: t.Trial.Consist, State: "open",
-		Passages: len(t.Points) + t.Shed, LapCount: len(t.Laps), Laps: []wire.Lap{}, Incidents: []wire.Incident{},
+		Passages: len(t.Points) + t.Shed + len(s.tailOf(t).points), LapCount: s.count(t), Laps: []wire.Lap{}, Incidents: []wire.Incident{},
 		Sets: []wire.SetResult{}, Desync: []wire.Desync{}, Doubts: []string{},
 		Regulated: wire.Regulated{Verdict: "unknown"},
-		Dropped:   wire.Dropped{Duplicates: s.Book.Dropped.Duplicates, FalseCrossings: t.False, Late: s.Book.Dropped.Late},
+		Dropped:   wire.Dropped{Duplicates: s.Book.Dropped.Duplicates, FalseCrossings: t.False + s.tailOf(t).falses, Late: s.Book.Dropped.Late},
 	}
 	if t.Closed {
 		r.State = "closed"
 	} else if t.Trial.ToUs != 0 {
 		r.State = "settling"
 	}
-	for i := min(fromLap, len(t.Laps)); i < len(t.Laps); i++ {
-		r.Laps = append(r.Laps, s.lap(t, i))
+	all := s.incidents(t)
+	for _, x := range all {
+		r.Incidents = append(r.Incidents, t.incident(x))
 	}
-	times, count := t.counted()
+	for i := min(fromLap, r.LapCount); i < r.LapCount; i++ {
+		r.Laps = append(r.Laps, s.lap(t, i, all))
+	}
+	times, count := s.counted(t, all)
 	s.consistency(&r, times, count)
 	s.sets(&r, t, count)
 	s.doubts(&r, t)
@@ -83,33 +88,34 @@ func (s *State) trialResult(t *Entry, fromLap int) wire.TrialResult {
 
 // counted is the lap times in seconds that go into the statistics, and the
 // indexes of their laps.
-func (t *Entry) counted() (times []float64, index []int) {
-	for i := range t.Laps {
-		if t.counts(i) == wire.CountsYes {
-			us, _ := t.Laps[i].Lap.To.Since(t.Laps[i].Lap.From.Stamp)
+func (s *State) counted(t *Entry, incidents []IncidentRecord) (times []float64, index []int) {
+	for i := range s.count(t) {
+		rec, _ := s.lapAt(t, i)
+		if t.counts(rec.Lap, incidents) == wire.CountsYes {
+			us, _ := rec.Lap.To.Since(rec.Lap.From.Stamp)
 			times, index = append(times, unit.Seconds(us)), append(index, i)
 		}
 	}
 	return times, index
 }
 
-func (s *State) lap(t *Entry, i int) wire.Lap {
-	rec := t.Laps[i]
+func (s *State) lap(t *Entry, i int, incidents []IncidentRecord) wire.Lap {
+	rec, final := s.lapAt(t, i)
 	cv := s.Book.Circuit.Circuit
 	length := lapLength(cv)
 	us, u := rec.Lap.To.Since(rec.Lap.From.Stamp)
 	v, uv := unit.SpeedMmS(length, cv.LapLengthUMm, unit.Seconds(us), u/1e6)
 	l := wire.Lap{
 		Lap: rec.Lap.N, StartUs: rec.Lap.From.AtUs, LapTimeS: unit.Seconds(us), US: u / 1e6, SpeedMmS: v, USpeedMmS: uv,
-		ScaleKmH: scale(v, cv.ScaleRatio), Source: source(rec.Lap.Inferred), Counts: t.counts(i), Final: i < t.Settled,
+		ScaleKmH: scale(v, cv.ScaleRatio), Source: source(rec.Lap.Inferred), Counts: t.counts(rec.Lap, incidents), Final: final,
 		Sectors: []wire.Sector{}, EvennessCV: rec.Evenness, WheelCV: rec.WheelCV, Why: t.Void[rec.Lap.N],
 	}
 	for _, x := range rec.Lap.Sectors {
 		us, u := x.To.Since(x.From.Stamp)
-		v, _ := unit.SpeedMmS(x.LengthMm, 0, unit.Seconds(us), u/1e6)
+		v, uv := unit.SpeedMmS(x.LengthMm, 0, unit.Seconds(us), u/1e6)
 		l.Sectors = append(l.Sectors, wire.Sector{
-			From: x.From.Gate, To: x.To.Gate, TimeS: unit.Seconds(us), SpeedMmS: v, US: u / 1e6, FromMm: x.From.PositionMm,
-			LengthMm: x.LengthMm, Source: source(x.From.Inferred || x.To.Inferred),
+			From: x.From.Gate, To: x.To.Gate, TimeS: unit.Seconds(us), SpeedMmS: v, US: u / 1e6, USpeedMmS: uv,
+			FromMm: x.From.PositionMm, LengthMm: x.LengthMm, Source: source(x.From.Inferred || x.To.Inferred),
 		})
 	}
 	return l
@@ -162,9 +168,9 @@ func (s *State) sets(r *wire.TrialResult, t *Entry, count []int) {
 	of := func(k int, f func(mm, sec float64, rec LapRecord) float64) []float64 {
 		var v []float64
 		for _, i := range count {
-			rec := t.Laps[i]
+			rec, final := s.lapAt(t, i)
 			us, _ := rec.Lap.To.Since(rec.Lap.From.Stamp)
-			if i < t.Settled && k < len(rec.Wheels) && rec.Wheels[k] > 0 && us > 0 {
+			if final && k < len(rec.Wheels) && rec.Wheels[k] > 0 && us > 0 {
 				if x := f(rec.Wheels[k], unit.Seconds(us), rec); !math.IsNaN(x) {
 					v = append(v, x)
 				}
@@ -210,17 +216,17 @@ func (s *State) doubts(r *wire.TrialResult, t *Entry) {
 	case n == 2:
 		add("two laps count: the trend has no interval and the spread is rough")
 	}
-	if t.False > 3 && 4*t.False > len(t.Points) {
-		add("%d crossings were dropped because no train could have been there so soon: are lap length and gate positions right?", t.False)
+	if f := r.Dropped.FalseCrossings; f > 3 && 4*f > r.Passages {
+		add("%d crossings were dropped because no train can have been there then: are lap length and gate positions right?", f)
 	}
 	inferred := 0
-	for i := range t.Laps {
-		if t.Laps[i].Lap.Inferred && t.counts(i) == wire.CountsYes {
+	for i := range s.count(t) {
+		if rec, _ := s.lapAt(t, i); rec.Lap.Inferred && t.counts(rec.Lap, s.incidents(t)) == wire.CountsYes {
 			inferred++
 		}
 	}
 	if inferred > 0 {
-		add("%d counting lap(s) begin or end at a crossing that was missed and inferred", inferred)
+		add("%d counting lap(s) begin or end at a crossing that was missed, or not the front's for sure, and is inferred", inferred)
 	}
 	if unsynced := s.unsynced(t); unsynced != "" {
 		add("no clock exchange from %s: instants of different agents are compared by arrival", unsynced)
@@ -233,7 +239,7 @@ func (s *State) doubts(r *wire.TrialResult, t *Entry) {
 // unsynced names agents of the trial's gates whose clocks were never exchanged.
 func (s *State) unsynced(t *Entry) string {
 	agents := map[string]bool{}
-	for _, p := range t.Points[max(0, len(t.Points)-50):] {
+	for _, p := range slices.Concat(t.Points[max(0, len(t.Points)-50):], s.tailOf(t).points) {
 		if agent, _, ok := strings.Cut(p.Clock, "/"); ok {
 			delete(agents, agent)
 			if p.UClockUs == arrivalUUs {
@@ -256,15 +262,25 @@ func (s *State) Passages(trial string, fromUs int64) []wire.PassageVerdict {
 	var out []wire.PassageVerdict
 	for i, p := range t.Points {
 		if p.AtUs >= fromUs {
-			out = append(out, passageOf(t, i, p))
+			out = append(out, passageOf(t, t.Ends[i], p, true))
+		}
+	}
+	x := s.tailOf(t)
+	for i, p := range x.points {
+		if p.AtUs >= fromUs {
+			out = append(out, passageOf(t, x.ends[i], p, false))
 		}
 	}
 	return out
 }
 
-func passageOf(t *Entry, i int, p laps.Point) wire.PassageVerdict {
-	return wire.PassageVerdict{
-		Trial: t.Trial.ID, Gate: p.Gate, AtUs: p.AtUs, UUs: p.UUs, PositionMm: p.PositionMm, Lap: t.Ends[i],
-		Source: source(p.Inferred), Final: i < t.SettledPoints,
+func passageOf(t *Entry, lap int, p laps.Point, final bool) wire.PassageVerdict {
+	v := wire.PassageVerdict{
+		Trial: t.Trial.ID, Gate: p.Gate, AtUs: p.AtUs, UUs: p.UUs, PositionMm: p.PositionMm, Lap: lap,
+		Source: source(p.Inferred), Final: final, Reverse: p.Reverse,
 	}
+	if p.Trap != nil {
+		v.TrapMmS, v.UTrapMmS = num(p.Trap.MmS), num(p.Trap.U)
+	}
+	return v
 }

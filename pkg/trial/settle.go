@@ -6,7 +6,6 @@ import (
 	"slices"
 
 	"rainhill/pkg/laps"
-	"rainhill/pkg/passage"
 	"rainhill/pkg/stats"
 	"rainhill/pkg/wire"
 )
@@ -58,25 +57,26 @@ func (t *Entry) before(lap laps.Lap) (LapRecord, bool) {
 	return t.past[i], true
 }
 
-// finishTrial makes a trial's laps final against the whole trial's profile.
+// finishTrial makes what is left of a trial final, and its laps' evenness that
+// against the whole trial's profile.
 func (s *State) finishTrial(t *Entry, c *Changes) {
 	if t.Closed {
 		return
 	}
 	t.Closed = true
-	line := s.lineOf()
-	line.End(s.Book.Core, t.Trial.ID)
-	s.Book.take(line.End(s.Book.live, t.Trial.ID), passage.Crossing{}, c)
-	for t.Settled < len(t.Laps) { // of a train that never became sure
-		s.settleLap(t, t.Settled)
-		t.Settled++
+	b, line := s.Book, s.lineOf()
+	b.live = nil
+	c.touch(t.Trial.ID, 0, t.openUs())
+	slot := slices.Index(b.Trials, t)
+	gone, lost := b.lost(s, t, slot, b.Core, true)
+	b.makeFinal(s, b.Core.End(line, slot), t.Trial.ToUs, c)
+	if lost {
+		t.Incidents = append(t.Incidents, s.record(t, gone))
 	}
-	t.SettledPoints, t.SettledFalse = len(t.Points), t.False
 	p := t.profile(0, len(t.Laps))
 	for i := range t.Laps {
 		t.Laps[i].Evenness = t.evenness(i, p)
 	}
-	c.touch(t.Trial.ID, 0, math.MaxInt64)
 }
 
 // profile is the sum, over counting laps, of the speed in each sector.
@@ -89,7 +89,7 @@ type profile struct {
 func (t *Entry) profile(from, n int) profile {
 	var p profile
 	for j := from; j < n; j++ {
-		if t.counts(j) == wire.CountsYes {
+		if t.counts(t.Laps[j].Lap, t.Incidents) == wire.CountsYes {
 			p.add(t.Laps[j].Lap)
 		}
 	}
@@ -118,7 +118,7 @@ func (t *Entry) evenness(i int, p profile) *float64 {
 	if len(lap.Sectors) < 2 || lap.Inferred {
 		return nil
 	}
-	if t.counts(i) != wire.CountsYes {
+	if t.counts(lap, t.Incidents) != wire.CountsYes {
 		p.sum = slices.Clone(p.sum)
 		p.add(lap)
 	}
@@ -132,14 +132,18 @@ func (t *Entry) evenness(i int, p profile) *float64 {
 	return num(stats.Summarise(ratio).CV)
 }
 
-// counts says whether lap index i goes into the statistics, and if not why.
-func (t *Entry) counts(i int) string {
-	n := t.Laps[i].Lap.N
-	if _, void := t.Void[n]; void {
+// counts says whether a lap goes into the statistics, and if not why.
+func (t *Entry) counts(lap laps.Lap, incidents []IncidentRecord) string {
+	if _, void := t.Void[lap.N]; void {
 		return wire.CountsVoid
 	}
-	if n <= t.Trial.WarmupLaps {
+	if lap.N <= t.Trial.WarmupLaps {
 		return wire.CountsWarmup
+	}
+	for _, x := range incidents {
+		if x.AtUs < lap.To.AtUs && (x.UntilUs == 0 || x.UntilUs > lap.From.AtUs) {
+			return wire.CountsIncident
+		}
 	}
 	return wire.CountsYes
 }

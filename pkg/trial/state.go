@@ -14,13 +14,17 @@ import (
 	"rainhill/pkg/laps"
 	"rainhill/pkg/passage"
 	"rainhill/pkg/seen"
+	"rainhill/pkg/tracker"
 	"rainhill/pkg/wire"
 )
 
 // Rules by which this version scores. A result carries them.
 func Rules() wire.Rules {
-	p := passage.Default()
-	return wire.Rules{Version: "1", DisorderUs: 2_000_000, BounceGapUs: p.BounceUs, MaxSpeedMmS: p.MaxSpeedMmS, SnapshotEvery: 20_000}
+	r := tracker.Default()
+	return wire.Rules{
+		Version: "2", DisorderUs: 2_000_000, BounceGapUs: passage.BounceUs, MaxSpeedMmS: r.MaxSpeedMmS, SnapshotEvery: 20_000,
+		LagGates: r.LagGates,
+	}
 }
 
 const (
@@ -77,11 +81,12 @@ type Book struct {
 	Locomotives map[string]wire.Locomotive `json:"locomotives"` // of its trials
 	Session     wire.Session               `json:"session"`
 	Trials      []*Entry                   `json:"trials"`
-	Core        laps.State                 `json:"core"`    // settled: nothing earlier can come but a straggler
-	Pending     []passage.Crossing         `json:"pending"` // in time order, not settled
-	Log         []passage.Crossing         `json:"log"`     // settled, in time order
-	Base        Base                       `json:"base"`    // what was before the log
-	Stale       bool                       `json:"stale"`   // the log is to be scored again
+	Core        *tracker.Tracker           `json:"core"`            // settled: nothing earlier can come but a straggler
+	Order       []string                   `json:"order,omitempty"` // of running, as an official told it
+	Pending     []passage.Crossing         `json:"pending"`         // in time order, not settled
+	Log         []passage.Crossing         `json:"log"`             // settled, in time order
+	Base        Base                       `json:"base"`            // what was before the log
+	Stale       bool                       `json:"stale"`           // the log is to be scored again
 	StaleUs     int64                      `json:"stale_us"`
 	Settled     int64                      `json:"settled_us"`
 	HighUs      int64                      `json:"high_us"`
@@ -93,24 +98,23 @@ type Book struct {
 	Notes       []wire.NoteValue           `json:"notes"`
 	Doubts      []string                   `json:"doubts"`
 
-	line *laps.Line
-	live laps.State // core and pending together
+	line *tracker.Line
+	live map[string]*tail // what is not final, by trial; nil: to be reckoned
+	best *tracker.Tracker // core and pending together, when live is there
 }
 
-// Entry is one trial and what was scored of it. Laps and Points up to Settled
-// and SettledPoints are final.
+// Entry is one trial and what was scored of it and is final.
 type Entry struct {
-	Trial         wire.Trial     `json:"trial"`
-	Laps          []LapRecord    `json:"laps"`
-	Settled       int            `json:"settled"`
-	Points        []laps.Point   `json:"points"`
-	Ends          []int          `json:"ends"` // laps completed at each point
-	SettledPoints int            `json:"settled_points"`
-	Shed          int            `json:"shed"` // points no longer kept
-	Void          map[int]string `json:"void,omitempty"`
-	False         int            `json:"false"`
-	SettledFalse  int            `json:"settled_false"`
-	Closed        bool           `json:"closed"`
+	Trial     wire.Trial       `json:"trial"`
+	Laps      []LapRecord      `json:"laps"`
+	Points    []laps.Point     `json:"points"`
+	Ends      []int            `json:"ends"` // laps completed at each point
+	Shed      int              `json:"shed"` // points no longer kept
+	Incidents []IncidentRecord `json:"incidents,omitempty"`
+	Run       laps.Run         `json:"run"`
+	Void      map[int]string   `json:"void,omitempty"`
+	False     int              `json:"false"`
+	Closed    bool             `json:"closed"`
 
 	past []LapRecord // while scoring again: what was reckoned before
 }

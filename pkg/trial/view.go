@@ -34,9 +34,10 @@ func (s *State) View() wire.View {
 	}
 	session := s.Book.Session
 	v.Session = &session
+	v.Order = s.order()
 	for _, t := range s.Book.Trials {
 		v.Trials = append(v.Trials, t.Trial)
-		v.Results = append(v.Results, s.trialResult(t, max(0, len(t.Laps)-viewLaps)))
+		v.Results = append(v.Results, s.trialResult(t, max(0, s.count(t)-viewLaps)))
 		v.Passages = append(v.Passages, s.Passages(t.Trial.ID, s.NowUs-viewWindowUs)...)
 	}
 	return v
@@ -61,6 +62,9 @@ func circuitView(c wire.CircuitValue) wire.CircuitView {
 // Frame is what is new, for a page that holds the view before it.
 func (s *State) Frame(c Changes) wire.Frame {
 	f := wire.Frame{Type: "frame", Rev: s.Seq, Setup: c.Setup || c.Closed != "", Motors: c.Motors}
+	if len(c.Trials) > 0 && s.Book != nil {
+		f.Order = s.order()
+	}
 	for _, id := range sorted(c.Trials) {
 		change := c.Trials[id]
 		r, ok := s.Result(id, change.FromLap)

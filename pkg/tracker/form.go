@@ -1,0 +1,138 @@
+package tracker
+
+import (
+	"math"
+	"slices"
+
+	"rainhill/pkg/passage"
+)
+
+// Form is what a train's own settled passages have shown of it: where on the lap
+// it runs slower than elsewhere and how evenly, its axles, its length. Forms do
+// not change once made.
+type Form struct {
+	Passages int `json:"passages"`
+	// Slow is, for each sector, the mean of ln(time per mm) less that of the lap
+	// around it; Var the variance of that from lap to lap; Times how often seen.
+	Slow  []float64 `json:"slow,omitempty"`
+	Var   []float64 `json:"var,omitempty"`
+	Times []int     `json:"times,omitempty"`
+	Pace  []float64 `json:"pace,omitempty"` // exp of Slow, as far as it is sure
+	Last  []float64 `json:"last,omitempty"` // ln(time per mm) of the last sectors, a lap at most
+	// Pattern is of its strokes, SpanMm from the first of them to the last,
+	// BlockMm how long it blocks a beam, Strokes how many there are as a rule.
+	Pattern passage.Pattern `json:"pattern"`
+	SpanMm  float64         `json:"span_mm,omitempty"`
+	Spans   int             `json:"spans,omitempty"`
+	BlockMm float64         `json:"block_mm,omitempty"`
+	Blocks  int             `json:"blocks,omitempty"`
+	Strokes float64         `json:"strokes,omitempty"`
+}
+
+const (
+	// sectorSD is the scatter of a sector time from lap to lap before any is seen,
+	// as a share (common practice, no source).
+	sectorSD = 0.05
+	// sectorFloor is the least scatter believed of few laps.
+	sectorFloor = 0.002
+)
+
+// pace is the time of the sector after gate w over that of an even run.
+func (f *Form) pace(w int) float64 {
+	if len(f.Pace) == 0 {
+		return 1
+	}
+	return f.Pace[mod(w, len(f.Pace))]
+}
+
+// variance is that of ln(time) of the sector after gate w, from lap to lap; the
+// guess before any is seen weighs as one lap.
+func (f *Form) variance(w int) float64 {
+	if len(f.Var) == 0 {
+		return sectorSD * sectorSD
+	}
+	i := mod(w, len(f.Var))
+	n := float64(f.Times[i])
+	return (sectorSD*sectorSD + n*f.Var[i]) / (1 + n)
+}
+
+// sector takes the time of the sector after gate w in.
+func (f Form) sector(w, gates int, us int64, mm float64) Form {
+	if us <= 0 || mm <= 0 {
+		return f
+	}
+	x := math.Log(float64(us) / 1e6 / mm)
+	f.Last = append(slices.Clone(f.Last[max(0, len(f.Last)+1-max(gates, 3)):]), x)
+	if len(f.Last) < gates || gates == 1 && len(f.Last) < 3 {
+		return f
+	}
+	var mean float64
+	for _, v := range f.Last {
+		mean += v / float64(len(f.Last))
+	}
+	if f.Slow == nil {
+		f.Slow, f.Var, f.Times, f.Pace = make([]float64, gates), make([]float64, gates), make([]int, gates), make([]float64, gates)
+		for k := range f.Pace {
+			f.Pace[k] = 1
+		}
+	}
+	f.Slow, f.Var, f.Times, f.Pace = slices.Clone(f.Slow), slices.Clone(f.Var), slices.Clone(f.Times), slices.Clone(f.Pace)
+	i := mod(w, gates)
+	off := x - mean
+	if gates == 1 {
+		off *= 1.2 // it is one of the three of the mean itself
+	}
+	if f.Times[i] > 2 {
+		// One stop on the way must not make the sector seem uneven for ever.
+		most := 4 * math.Sqrt(f.variance(w))
+		off = min(max(off, f.Slow[i]-most), f.Slow[i]+most)
+	}
+	n := float64(min(f.Times[i], 30))
+	d := off - f.Slow[i]
+	if f.Times[i] == 0 {
+		f.Slow[i] = off
+	} else {
+		f.Slow[i] += d / (n + 1)
+		f.Var[i] += (d*d*n/(n+1) - f.Var[i]) / n
+		f.Var[i] = max(f.Var[i], sectorFloor*sectorFloor)
+	}
+	f.Times[i]++
+	// What was seen of a few laps counts for as much as it is sure.
+	s2 := f.Slow[i] * f.Slow[i]
+	f.Pace[i] = math.Exp(f.Slow[i] * s2 / (s2 + f.variance(w)/float64(f.Times[i]) + 1e-9))
+	return f
+}
+
+// learn takes what a passage at a known speed showed of the train.
+func (f Form) learn(p *pass, mmS float64) Form {
+	f.Passages++
+	k := 1 / float64(min(f.Passages, 12))
+	f.Strokes += k * (float64(len(p.strokes)) - f.Strokes)
+	if !(mmS > 0) || len(p.strokes) == 0 {
+		return f
+	}
+	us := p.instants()
+	f.Pattern = f.Pattern.Learn(us)
+	if len(us) == len(f.Pattern.Share) && len(us) > 1 || f.Pattern.Share == nil && len(us) > 1 {
+		f.Spans = min(f.Spans+1, 20)
+		f.SpanMm += (us[len(us)-1]/1e6*mmS - f.SpanMm) / float64(f.Spans)
+	}
+	if block := p.blockUs(); block > 0 {
+		f.Blocks = min(f.Blocks+1, 20)
+		f.BlockMm += (block/1e6*mmS - f.BlockMm) / float64(f.Blocks)
+	}
+	return f
+}
+
+// length is the train's as far as known, mm, and how uncertain its logarithm is.
+func (l *Line) length(slot int, f *Form) (mm, scatter float64) {
+	switch {
+	case f != nil && f.Spans >= 3:
+		return max(f.SpanMm, f.BlockMm, 1), 0.1
+	case f != nil && f.Blocks >= 3:
+		return max(f.BlockMm, 1), 0.1
+	case l.Trains[slot].LengthMm > 0:
+		return min(l.Trains[slot].LengthMm, 0.7*l.LapMm), 0.15
+	}
+	return min(l.LapMm/4, 600), 0.7
+}
