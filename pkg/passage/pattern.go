@@ -108,8 +108,26 @@ func (p Pattern) Find(us []float64, expectUs, jitterUs float64) Front {
 		return Front{Sure: len(us) == 1, Whole: !p.Known()}
 	case p.whole(us, expectUs, jitterUs):
 		return Front{Sure: true, Whole: true}
+	case p.uneven(us, jitterUs):
+		return Front{Sure: true}
 	}
 	return p.search(us, expectUs, jitterUs)
+}
+
+// uneven reports whether the strokes are as many as they should be and each
+// silence roughly what it should be: the train changed its speed over the gate.
+func (p Pattern) uneven(us []float64, jitterUs float64) bool {
+	if len(us) != len(p.Share) {
+		return false
+	}
+	span := us[len(us)-1]
+	for i := 1; i < len(us); i++ {
+		is, was := us[i]-us[i-1], (p.Share[i]-p.Share[i-1])*span
+		if math.Abs(is-was) > 0.5*math.Max(was, is)+4*jitterUs {
+			return false
+		}
+	}
+	return true
 }
 
 func (p Pattern) whole(us []float64, expectUs, jitterUs float64) bool {
@@ -149,7 +167,7 @@ func (p Pattern) search(us []float64, expectUs, jitterUs float64) Front {
 			for _, s := range p.Share {
 				f := fit{t0: t - s*span, span: span}
 				p.match(us, &f, tol)
-				if f.hits < 2 || f.amiss > best.amiss+2 {
+				if f.hits < 2 || f.amiss-2 > best.amiss {
 					continue
 				}
 				p.refine(us, &f, tol, jitterUs)
@@ -161,6 +179,9 @@ func (p Pattern) search(us []float64, expectUs, jitterUs float64) Front {
 	}
 	if best.hits < 2 || 10*best.hits < 6*len(p.Share) {
 		return Front{}
+	}
+	if best.first != 0 && 10*best.hits < 8*len(p.Share) {
+		return Front{} // too little to pass the first stroke over
 	}
 	if best.first >= 0 {
 		return Front{Index: best.first, Us: us[best.first], Sure: true}

@@ -14,15 +14,18 @@ const (
 	leastScatter = 0.025
 	mostScatter  = 0.5
 
-	evenShare  = 0.946 // of sectors in which a train keeps its speed
-	handShare  = 0.044 // in which a hand is on the throttle
-	handSD     = 0.45
-	stopScale  = 1.5 // the rest: slower by a factor, exponential in its logarithm
-	firstRate  = 0.1 // a train begins to run, per second
-	turnCost   = 7.5 // it turns round
-	setCost    = 10.5
-	orderCost  = 6.0 // what was told of the order was wrong
-	straddleIn = 7.0 // two trains over one another
+	evenShare   = 0.946 // of sectors in which a train keeps its speed
+	handShare   = 0.044 // in which a hand is on the throttle
+	handSD      = 0.45
+	fastSD      = 0.28
+	handScatter = 0.12 // of a speed just set
+	stopScale   = 1.5  // the rest: slower by a factor, exponential in its logarithm
+	firstRate   = 0.1  // a train begins to run, per second
+	turnCost    = 9.5  // it turns round
+	setCost     = 12.0
+	orderCost   = 6.0 // what was told of the order was wrong
+	fewStrokes  = 5.0 // a train shows half its strokes or less
+	straddleIn  = 7.0 // two trains over one another
 )
 
 // leg is -ln of the density, per second, that a leg takes t seconds where want
@@ -32,7 +35,16 @@ func leg(t, want, scatter float64, stood bool) float64 {
 	if stood {
 		return -math.Log((1 - evenShare - handShare) * math.Exp(-r/stopScale) / stopScale / t)
 	}
-	return -math.Log((evenShare*normal(r, scatter) + handShare*normal(r, handSD)) / t)
+	return -math.Log((evenShare*normal(r, scatter) + handShare*hand(r)) / t)
+}
+
+// hand is the density of ln(time taken / time expected) with a hand on the
+// throttle: trains slow down more readily than they gain speed.
+func hand(r float64) float64 {
+	if r < 0 {
+		return normal(r, fastSD)
+	}
+	return normal(r, handSD)
 }
 
 // stoodFrom is how late a train is, as ln(time taken / time expected), from where on it may have

@@ -19,10 +19,20 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 		f = *known
 	}
 	mmS := around(p, next)
-	g := &t.Gates[l.ways[0].index[p.strokes[0].Gate]].Sight
+	if math.IsNaN(mmS) && f.MmS > 0 {
+		mmS = f.MmS
+	} else if !math.IsNaN(mmS) {
+		f.MmS = mmS
+	}
+	gate := l.ways[0].index[p.strokes[0].Gate]
+	g := &t.Gates[gate].Sight
 	out := Passage{
 		Slot: slot, W: p.Move.W, Dir: p.Move.Dir, Strokes: len(p.strokes), Missed: p.Move.Missed, Turned: p.Move.Kind == turn,
 		Set: p.Move.Kind == set, First: p.Move.Kind == first, Late: p.Move.Late, WantUs: p.Move.WantUs,
+	}
+	if p.prev != nil && f.MmS > 0 {
+		// What it is late by is against its speed of late, not one leg's.
+		out.WantUs = math.Max(out.WantUs, math.Abs(l.DistanceMm(slot, p.prev.W, p.Move.W))/f.MmS*1e6)
 	}
 	for _, s := range p.strokes {
 		out.EndUs = max(out.EndUs, s.AtUs, s.EndUs)
@@ -30,7 +40,8 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 			out.Tag = s.Tag
 		}
 	}
-	whole := t.front(l, p, g, &f, mmS, &out)
+	t.rivals(l, slot, p, next, &f)
+	whole := t.front(p, g, f.shape(gate), mmS, &out)
 	out.Trap = trap(l, p)
 	if p.prev != nil {
 		out.Bridge = bridge(l, slot, &f, p)
@@ -39,13 +50,58 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 			f = f.sector(p.prev.W, l.Gates(), us, l.DistanceMm(slot, p.prev.W, out.W))
 		}
 	}
-	if whole && p.Move.Dir > 0 && !math.IsNaN(mmS) {
-		f = f.learn(p, mmS)
-		t.jitter(g, &f, p)
+	if whole && p.Move.Dir > 0 && !math.IsNaN(around(p, next)) {
+		f = f.learn(p, gate, l.Gates(), mmS)
+		t.jitter(g, &f, gate, p)
 	} else {
 		f.Passages++
 	}
 	return out, f
+}
+
+// rivals notes what other strokes of the gate, taken for nothing or for more of the
+// train, may as well have been the front's, where its own strokes do not tell.
+// Each is as likely as it is near to where the passages before and after place
+// the front.
+func (t *Tracker) rivals(l *Line, slot int, p, next *pass, f *Form) {
+	gate := l.ways[0].index[p.strokes[0].Gate]
+	shape := f.shape(gate)
+	if p.prev == nil || next == nil || p.Move.Kind != arrive || next.Move.Kind != arrive || p.Move.Stood || next.Move.Stood || shape.Pattern.Known() {
+		return
+	}
+	front := p.strokes[0].AtUs
+	var at []int64
+	for _, s := range slices.Concat(p.strokes[1:], t.Loose) {
+		d := float64(s.AtUs - front)
+		if s.Gate != p.strokes[0].Gate || math.Abs(d) > elseUs || s.Beam == 2 {
+			continue
+		}
+		if shape.Blocks >= 3 && s.EndUs != 0 && s.EndUs-s.AtUs < (p.strokes[0].EndUs-p.strokes[0].AtUs)/3 {
+			continue // too short for the train
+		}
+		at = append(at, s.AtUs)
+	}
+	if len(at) == 0 {
+		return
+	}
+	shares := bridge(l, slot, f, &pass{Move: Move{Kind: arrive, W: next.Move.W, Dir: p.Move.Dir, Missed: 1}, prev: p.prev})
+	for _, s := range shares {
+		if s.W != p.Move.W {
+			continue
+		}
+		span := float64(next.strokes[0].AtUs - p.prev.Front.AtUs)
+		want, sd := float64(p.prev.Front.AtUs)+s.F*span, math.Max(s.U*span, 5000)
+		mine := normal(float64(front)-want, sd)
+		var others, sum float64
+		for _, us := range at {
+			w := normal(float64(us)-want, sd)
+			others += w
+			sum += w * float64(us-front) * float64(us-front)
+		}
+		if share := others / (mine + others + 1e-300); share > 0.02 {
+			p.Split = math.Max(p.Split, math.Sqrt(sum/(mine+others+1e-300)))
+		}
+	}
 }
 
 // around is the speed at a passage: between those towards it and away from it.
@@ -68,11 +124,8 @@ func around(p, next *pass) float64 {
 
 // front tells the instant of the front, and whether the strokes were a whole
 // passage and nothing else.
-func (t *Tracker) front(l *Line, p *pass, g *Sight, f *Form, mmS float64, out *Passage) (whole bool) {
-	jitter := p.strokes[0].UUs
-	if !p.strokes[0].Told && g.Jitters >= 20 {
-		jitter = math.Max(jitter, math.Sqrt(g.Jitter))
-	}
+func (t *Tracker) front(p *pass, g *Sight, shape *Shape, mmS float64, out *Passage) (whole bool) {
+	jitter := p.uncertainty(0, g)
 	index := p.fronts()
 	us := make([]float64, len(index))
 	for i, k := range index {
@@ -84,10 +137,13 @@ func (t *Tracker) front(l *Line, p *pass, g *Sight, f *Form, mmS float64, out *P
 		found = passage.Front{Sure: true}
 	case p.Move.Dir < 0:
 		found = passage.Front{Sure: true} // its rear came first
-	case f.Blocks >= 3 && mmS > 0:
-		found = p.byBlock(index, f.BlockMm/mmS*1e6)
+	case p.longest(index) > 0:
+		k := p.longest(index)
+		found = passage.Front{Index: k, Us: us[k], Sure: true}
+	case shape.Blocks >= 3 && mmS > 0:
+		found = p.byBlock(index, shape.BlockMm/mmS*1e6)
 	default:
-		found = f.Pattern.Find(us, f.SpanMm/mmS*1e6, jitter)
+		found = shape.Pattern.Find(us, shape.SpanMm/mmS*1e6, jitter)
 	}
 	k := index[max(found.Index, 0)]
 	out.Front = p.strokes[k].Stamp
@@ -104,13 +160,14 @@ func (t *Tracker) front(l *Line, p *pass, g *Sight, f *Form, mmS float64, out *P
 }
 
 // uncertainty of a stroke's instant: what the gate states, else its tick, or the
-// jitter that its strokes have shown.
+// jitter that its strokes have shown where that is clearly more. (Trains change
+// their speed over the gate, which looks like a little jitter.)
 func (p *pass) uncertainty(k int, g *Sight) float64 {
 	s := &p.strokes[k]
-	if s.Told || g.Jitters < 20 {
-		return s.UUs
+	if shown := math.Sqrt(g.Jitter); !s.Told && g.Jitters >= 20 && shown > 1.4*s.UUs {
+		return shown
 	}
-	return math.Max(s.UUs, math.Sqrt(g.Jitter))
+	return s.UUs
 }
 
 // fronts are the strokes that may be the front's: those of the first beam of a
@@ -143,9 +200,31 @@ func (p *pass) byBlock(index []int, expectUs float64) passage.Front {
 	return passage.Front{Sure: len(index) == 1, Whole: len(index) == 1}
 }
 
+// longest is the stroke, other than the first, that alone blocked the beam for
+// long: what came before it was no train. It is 0 when there is none.
+func (p *pass) longest(index []int) int {
+	best := 0
+	for i, k := range index {
+		s := &p.strokes[k]
+		if s.EndUs == 0 {
+			return 0
+		}
+		if b := &p.strokes[index[best]]; s.EndUs-s.AtUs > b.EndUs-b.AtUs {
+			best = i
+		}
+	}
+	for i, k := range index {
+		s, b := &p.strokes[k], &p.strokes[index[best]]
+		if i != best && 6*(s.EndUs-s.AtUs) > b.EndUs-b.AtUs {
+			return 0
+		}
+	}
+	return best
+}
+
 // jitter learns the scatter of a gate's instants from a passage.
-func (t *Tracker) jitter(g *Sight, f *Form, p *pass) {
-	r, n := f.Pattern.Residual(p.instants())
+func (t *Tracker) jitter(g *Sight, f *Form, gate int, p *pass) {
+	r, n := f.shape(gate).Pattern.Residual(p.instants())
 	if n == 0 {
 		return
 	}

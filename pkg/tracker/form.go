@@ -11,7 +11,8 @@ import (
 // it runs slower than elsewhere and how evenly, its axles, its length. Forms do
 // not change once made.
 type Form struct {
-	Passages int `json:"passages"`
+	Passages int     `json:"passages"`
+	MmS      float64 `json:"v,omitempty"` // its speed of late
 	// Slow is, for each sector, the mean of ln(time per mm) less that of the lap
 	// around it; Var the variance of that from lap to lap; Times how often seen.
 	Slow  []float64 `json:"slow,omitempty"`
@@ -19,14 +20,23 @@ type Form struct {
 	Times []int     `json:"times,omitempty"`
 	Pace  []float64 `json:"pace,omitempty"` // exp of Slow, as far as it is sure
 	Last  []float64 `json:"last,omitempty"` // ln(time per mm) of the last sectors, a lap at most
-	// Pattern is of its strokes, SpanMm from the first of them to the last,
-	// BlockMm how long it blocks a beam, Strokes how many there are as a rule.
+	// Any is what its passages look like, of all gates together; At by gate, on
+	// the forward way.
+	Any Shape   `json:"any"`
+	At  []Shape `json:"at,omitempty"`
+}
+
+// Shape is what a train's passages look like to a gate. Pattern is of their
+// strokes, SpanMm from the first of them to the last, BlockMm how long they
+// block a beam, Strokes how many there are as a rule.
+type Shape struct {
+	N       int             `json:"n,omitempty"`
+	Strokes float64         `json:"strokes,omitempty"`
 	Pattern passage.Pattern `json:"pattern"`
 	SpanMm  float64         `json:"span_mm,omitempty"`
 	Spans   int             `json:"spans,omitempty"`
 	BlockMm float64         `json:"block_mm,omitempty"`
 	Blocks  int             `json:"blocks,omitempty"`
-	Strokes float64         `json:"strokes,omitempty"`
 }
 
 const (
@@ -103,34 +113,50 @@ func (f Form) sector(w, gates int, us int64, mm float64) Form {
 	return f
 }
 
-// learn takes what a passage at a known speed showed of the train.
-func (f Form) learn(p *pass, mmS float64) Form {
-	f.Passages++
-	k := 1 / float64(min(f.Passages, 12))
-	f.Strokes += k * (float64(len(p.strokes)) - f.Strokes)
-	if !(mmS > 0) || len(p.strokes) == 0 {
-		return f
+// shape is how a gate sees the train: as it has seen it before, else as gates do.
+func (f *Form) shape(gate int) *Shape {
+	if f == nil {
+		return &Shape{}
 	}
+	if gate < len(f.At) && f.At[gate].N >= 3 {
+		return &f.At[gate]
+	}
+	return &f.Any
+}
+
+// learn takes what a passage at a known speed showed of the train.
+func (f Form) learn(p *pass, gate, gates int, mmS float64) Form {
+	f.Passages++
+	f.MmS = mmS
+	f.Any = f.Any.learn(p, mmS)
+	f.At = append(slices.Clone(f.At), make([]Shape, max(0, gates-len(f.At)))...)
+	f.At[gate] = f.At[gate].learn(p, mmS)
+	return f
+}
+
+func (s Shape) learn(p *pass, mmS float64) Shape {
+	s.N++
+	s.Strokes += (float64(len(p.strokes)) - s.Strokes) / float64(min(s.N, 12))
 	us := p.instants()
-	f.Pattern = f.Pattern.Learn(us)
-	if len(us) == len(f.Pattern.Share) && len(us) > 1 || f.Pattern.Share == nil && len(us) > 1 {
-		f.Spans = min(f.Spans+1, 20)
-		f.SpanMm += (us[len(us)-1]/1e6*mmS - f.SpanMm) / float64(f.Spans)
+	s.Pattern = s.Pattern.Learn(us)
+	if len(us) > 1 && (s.Pattern.Share == nil || len(us) == len(s.Pattern.Share)) {
+		s.Spans = min(s.Spans+1, 20)
+		s.SpanMm += (us[len(us)-1]/1e6*mmS - s.SpanMm) / float64(s.Spans)
 	}
 	if block := p.blockUs(); block > 0 {
-		f.Blocks = min(f.Blocks+1, 20)
-		f.BlockMm += (block/1e6*mmS - f.BlockMm) / float64(f.Blocks)
+		s.Blocks = min(s.Blocks+1, 20)
+		s.BlockMm += (block/1e6*mmS - s.BlockMm) / float64(s.Blocks)
 	}
-	return f
+	return s
 }
 
 // length is the train's as far as known, mm, and how uncertain its logarithm is.
 func (l *Line) length(slot int, f *Form) (mm, scatter float64) {
 	switch {
-	case f != nil && f.Spans >= 3:
-		return max(f.SpanMm, f.BlockMm, 1), 0.1
-	case f != nil && f.Blocks >= 3:
-		return max(f.BlockMm, 1), 0.1
+	case f != nil && f.Any.Spans >= 3:
+		return max(f.Any.SpanMm, f.Any.BlockMm, 1), 0.1
+	case f != nil && f.Any.Blocks >= 3:
+		return max(f.Any.BlockMm, 1), 0.1
 	case l.Trains[slot].LengthMm > 0:
 		return min(l.Trains[slot].LengthMm, 0.7*l.LapMm), 0.15
 	}

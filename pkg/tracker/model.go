@@ -30,6 +30,7 @@ type Move struct {
 	Stood  bool    `json:"s,omitempty"` // it stood on the way
 	Late   float64 `json:"r,omitempty"` // ln(time taken / time expected), 0 when none was expected
 	WantUs float64 `json:"e,omitempty"` // time expected
+	Band   int     `json:"b,omitempty"`
 	Owed   float64 `json:"-"`
 }
 
@@ -162,9 +163,9 @@ func (m *model) stay(s *State, seat *Seat, emit func(float64, uint64, Move)) {
 			rest = 0 // its end has passed that gate
 		}
 		more := 0.6
-		if f != nil && f.Passages >= 3 {
-			more = max(1-1/max(f.Strokes, 1), 0.02)
-			if float64(o.N) >= f.Strokes+1.5 {
+		if shape := f.shape(m.q[0]); shape.N >= 3 {
+			more = max(1-1/max(shape.Strokes, 1), 0.02)
+			if float64(o.N) >= shape.Strokes+1.5 {
 				more *= 0.3
 			}
 		}
@@ -208,6 +209,8 @@ func (m *model) onward(s *State, i int, emit func(float64, uint64, Move)) {
 		steps = n
 	}
 	miss := m.sight().missCost()
+	length, _ := m.l.length(seat.Slot, m.t.form(seat.Slot))
+	clear := !seat.Virtual && math.Abs(m.l.DistanceMm(seat.Slot, seat.W, seat.W+seat.Dir*steps)) > 1.2*length
 	for ; ; steps += n {
 		missed := steps - 1
 		if float64(missed)*miss > 22 {
@@ -220,6 +223,9 @@ func (m *model) onward(s *State, i int, emit func(float64, uint64, Move)) {
 				continue
 			}
 			cost += float64(missed)*miss + m.l.tagCost(seat.Slot, m.x.Tag, m.sight()) + m.longer(seat, mv)
+			if clear {
+				cost += m.unfinished(seat)
+			}
 			if more, ok := m.passes(s, i, &mv); ok {
 				m.emit(s, i, mv, cost+more, emit)
 			}
@@ -228,7 +234,10 @@ func (m *model) onward(s *State, i int, emit func(float64, uint64, Move)) {
 }
 
 func (m *model) emit(s *State, i int, mv Move, cost float64, emit func(float64, uint64, Move)) {
-	key := seatKey(s, i, &Seat{Slot: mv.Slot, W: mv.W, Dir: mv.Dir, AtUs: m.x.AtUs, Floor: max(s.Seats[i].Floor, mv.W), Stood: mv.Stood})
+	mv.Band = m.band(s.Seats[i], mv)
+	key := seatKey(s, i, &Seat{
+		Slot: mv.Slot, W: mv.W, Dir: mv.Dir, AtUs: m.x.AtUs, Floor: max(s.Seats[i].Floor, mv.W), Stood: mv.Stood, Band: mv.Band,
+	})
 	if mv.Pushes {
 		k, _, _ := s.ahead(m.l, i)
 		o := *s.Seats[k]
@@ -243,6 +252,17 @@ func (m *model) emit(s *State, i int, mv Move, cost float64, emit func(float64, 
 // was seen to stand over it, s.
 func (m *model) gone(seat *Seat) float64 {
 	return float64(m.x.AtUs-seat.AtUs-seat.Over[0].StoodUs) / 1e6
+}
+
+// band tells apart ways by which a train has come to one place at speeds that
+// differ by a fifth, while its speed is not well known or has just changed.
+func (m *model) band(old *Seat, mv Move) int {
+	if mv.Kind != arrive || old.Virtual || old.Passed > 5 && math.Abs(mv.Late) < 0.3 {
+		return 0
+	}
+	next := *old
+	m.pace(&next, old, mv)
+	return int(math.Round(5 * math.Log(next.MmS)))
 }
 
 // come is the cost of the time a train took from its last gate to this one.
@@ -392,13 +412,17 @@ func (m *model) turn(s *State, i int, emit func(float64, uint64, Move)) {
 }
 
 // unfinished is what it costs that a train left its last gate with fewer strokes
-// than it shows as a rule.
+// than that gate counts as a rule.
 func (m *model) unfinished(seat *Seat) float64 {
+	o := &seat.Over[0]
 	f := m.t.form(seat.Slot)
-	if f == nil || f.Passages < 3 || float64(seat.Over[0].N) > 0.7*f.Strokes {
+	if f == nil || o.FirstUs == 0 || o.Gate >= len(f.At) {
 		return 0
 	}
-	return 5
+	if s := &f.At[o.Gate]; s.N < 3 || s.Strokes < 3 || float64(o.N) > 0.5*s.Strokes {
+		return 0
+	}
+	return fewStrokes
 }
 
 // set takes the stroke for a train that was lifted off and set on elsewhere. It
@@ -557,7 +581,7 @@ func (m *model) moved(s *State, mv Move) *State {
 	if mv.Dir < 0 {
 		seat.Floor = mv.W
 	}
-	seat.Stood = false
+	seat.Stood, seat.Band = false, mv.Band
 	seat.Over = [3]Over{m.over(mv.W), old.Over[0], old.Over[1]}
 	if mv.Kind == arrive && !old.Virtual {
 		m.pace(&seat, &old, mv)
@@ -576,8 +600,9 @@ func (m *model) moved(s *State, mv Move) *State {
 	return out
 }
 
-// pace is the train's speed after a leg: half of what it was, half of what the
-// leg showed; and its scatter.
+// pace is the train's speed after a leg: half of what it was and half of what the
+// leg showed, and its scatter; all of what the leg showed where a hand on the
+// throttle explains it better than scatter.
 func (m *model) pace(seat, old *Seat, mv Move) {
 	t := m.gone(old)
 	if old.Scatter == 0 {
@@ -588,7 +613,12 @@ func (m *model) pace(seat, old *Seat, mv Move) {
 	if mv.Stood {
 		return // how fast it will go on is as before
 	}
-	r := min(max(mv.Late, -1), 1)
+	if handShare*hand(mv.Late) > evenShare*normal(mv.Late, old.Scatter) {
+		seat.MmS *= math.Exp(-mv.Late)
+		seat.Scatter = max(old.Scatter, handScatter)
+		return
+	}
+	r := mv.Late
 	seat.MmS *= math.Exp(-0.5 * r)
 	keep := 0.6
 	if old.Passed < 6 {

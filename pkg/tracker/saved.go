@@ -20,6 +20,8 @@ type saved struct {
 	Gates   []Watch             `json:"gates"`
 	Forms   map[int]*Form       `json:"forms,omitempty"`
 	Opens   map[int][]savedOpen `json:"opens,omitempty"`
+	Ended   []Ended             `json:"ended,omitempty"`
+	Loose   []passage.Stroke    `json:"loose,omitempty"`
 	Splits  map[int]float64     `json:"splits,omitempty"`
 	Over    map[int]bool        `json:"over,omitempty"`
 }
@@ -51,7 +53,7 @@ type savedOpen struct {
 func (t *Tracker) MarshalJSON() ([]byte, error) {
 	s := saved{
 		Done: -1, Count: t.Count, Base: t.Base, Strokes: t.Strokes, Gates: t.Gates, Forms: t.Forms, Splits: t.splits,
-		Over: t.over, Opens: map[int][]savedOpen{},
+		Over: t.over, Ended: t.Ended, Loose: t.Loose, Opens: map[int][]savedOpen{},
 	}
 	nodes, states := map[*node]int{nil: -1}, map[*State]int{}
 	var number func(n *node) int
@@ -114,7 +116,7 @@ func (t *Tracker) UnmarshalJSON(b []byte) error {
 		nodes[i] = &node{Parent: parent, Depth: n.Depth, Move: n.Move}
 	}
 	*t = Tracker{
-		Count: s.Count, Base: s.Base, Strokes: s.Strokes, Gates: s.Gates, Forms: s.Forms, splits: s.Splits, over: s.Over,
+		Count: s.Count, Base: s.Base, Strokes: s.Strokes, Gates: s.Gates, Forms: s.Forms, splits: s.Splits, over: s.Over, Ended: s.Ended, Loose: s.Loose,
 		Opens: map[int][]*pass{},
 	}
 	if t.Forms == nil {

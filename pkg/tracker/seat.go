@@ -25,6 +25,7 @@ type Seat struct {
 	MmS       float64 `json:"v"`
 	Scatter   float64 `json:"s"`
 	Passed    int     `json:"passed"`              // gates seen
+	Band      int     `json:"band,omitempty"`      // of speed, where that tells ways apart
 	Stops     int     `json:"stops,omitempty"`     // over a gate
 	Stood     bool    `json:"stood,omitempty"`     // on its way here
 	Misplaced bool    `json:"misplaced,omitempty"` // it did not stand where its trial says
@@ -85,7 +86,7 @@ func (s *State) without(slot int) *State {
 // key is the same for two seats between which nothing to come can tell.
 func (x *Seat) key() uint64 {
 	h := uint64(14695981039346656037)
-	for _, v := range [...]int64{int64(x.Slot), int64(x.W), int64(x.Dir), x.AtUs, int64(x.Floor), int64(x.Stops)} {
+	for _, v := range [...]int64{int64(x.Slot), int64(x.W), int64(x.Dir), x.AtUs, int64(x.Floor), int64(x.Stops), int64(x.Band)} {
 		h ^= uint64(v)
 		h *= 1099511628211
 		h ^= h >> 29

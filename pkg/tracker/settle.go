@@ -2,6 +2,7 @@ package tracker
 
 import (
 	"math"
+	"slices"
 
 	"rainhill/pkg/beam"
 	"rainhill/pkg/passage"
@@ -89,6 +90,7 @@ func (t *Tracker) settle(l *Line) Out {
 }
 
 const (
+	mostLoose = 64
 	elseUs    = 1e6 // us
 	earlyLag  = 24  // gates, while little is known of a train
 	earlyFew  = 4   // passages until then
@@ -199,6 +201,10 @@ func (t *Tracker) take(l *Line, p *node, out *Out) {
 		}
 		g.False++
 		out.False++
+		t.Loose = append(t.Loose, s)
+		if n := len(t.Loose); n > mostLoose {
+			t.Loose = slices.Clone(t.Loose[n-mostLoose/2:])
+		}
 		return
 	case stay:
 		grow(t.Opens[m.Slot], p, s)
@@ -212,13 +218,55 @@ func (t *Tracker) take(l *Line, p *node, out *Out) {
 		next.MmS = t.speed(l, list[n-1], next)
 	}
 	list = append(list, next)
-	for len(list) > 1 && (len(list) > 3 || t.cleared(l, list[0], list[1], s.AtUs)) {
+	for len(list) > 1 && (len(list) > most || t.cleared(l, list[0], list[1], s.AtUs) && t.patterned(m.Slot, list)) {
+		t.prepare(m.Slot, list)
 		done, form := t.finish(l, m.Slot, list[0], list[1])
 		t.Forms[m.Slot] = &form
 		out.Passages = append(out.Passages, done)
 		list[1].prev, list = &done, list[1:]
 	}
 	t.Opens[m.Slot] = list
+}
+
+// most passages that are settled but may still grow.
+const most = 6
+
+// patterned reports whether the pattern of a train's strokes is known, as far as
+// it has one, from earlier passages or from those at hand.
+func (t *Tracker) patterned(slot int, list []*pass) bool {
+	f := t.Forms[slot]
+	if f == nil {
+		f = &Form{}
+	}
+	if f.Passages >= earlyFew || f.Any.Pattern.Known() {
+		return true
+	}
+	single := 0
+	for _, p := range list {
+		if len(p.fronts()) > 1 {
+			return false
+		}
+		single++
+	}
+	return single >= 2
+}
+
+// prepare learns the pattern of a train's strokes from the passages at hand
+// before the first of them is judged by it.
+func (t *Tracker) prepare(slot int, list []*pass) {
+	var f Form
+	if known := t.Forms[slot]; known != nil {
+		f = *known
+	}
+	if f.Any.Pattern.Known() || f.Passages > 0 || len(list) < 3 {
+		return
+	}
+	for i, p := range list[:len(list)-1] {
+		if v := around(p, list[i+1]); !p.rested && !math.IsNaN(v) {
+			f.Any = f.Any.learn(p, v)
+		}
+	}
+	t.Forms[slot] = &f
 }
 
 // grow gives one more stroke to the passage of the gate that it belongs to.
@@ -312,6 +360,7 @@ func (t *Tracker) Tail(l *Line, slot int) []Passage {
 // finishAll is what passages were, of which no more is to come.
 func (t *Tracker) finishAll(l *Line, slot int, list []*pass) []Passage {
 	var out []Passage
+	t.prepare(slot, list)
 	for i, p := range list {
 		var next *pass
 		if i+1 < len(list) {
@@ -371,10 +420,10 @@ func (t *Tracker) Misplaced() []int {
 // not: from first axle to last, or as it blocks a beam.
 func (t *Tracker) SeenMm(slot int) float64 {
 	switch f := t.Forms[slot]; {
-	case f != nil && f.Spans >= 3:
-		return f.SpanMm
-	case f != nil && f.Blocks >= 3:
-		return f.BlockMm
+	case f != nil && f.Any.Spans >= 3:
+		return f.Any.SpanMm
+	case f != nil && f.Any.Blocks >= 3:
+		return f.Any.BlockMm
 	}
 	return nan
 }

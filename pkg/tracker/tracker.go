@@ -8,6 +8,7 @@
 package tracker
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -42,6 +43,8 @@ type Tracker struct {
 	Forms   map[int]*Form    // by slot
 	Opens   map[int][]*pass  // passages that are settled but may still grow, by slot, oldest first
 	done    *node            // the last settled choice
+	Ended   []Ended          // strokes that ended of late
+	Loose   []passage.Stroke // settled strokes of no train, of late
 	splits  map[int]float64  // by number of the stroke that begins a passage, us
 	over    map[int]bool     // slots whose trains have ended
 }
@@ -95,7 +98,8 @@ func (t *Tracker) Clone() *Tracker {
 		return c
 	}
 	out.done = twin(t.done)
-	out.Hyps, out.Strokes, out.Gates = slices.Clone(t.Hyps), slices.Clone(t.Strokes), slices.Clone(t.Gates)
+	out.Hyps, out.Strokes, out.Gates, out.Ended = slices.Clone(t.Hyps), slices.Clone(t.Strokes), slices.Clone(t.Gates), slices.Clone(t.Ended)
+	out.Loose = slices.Clone(t.Loose)
 	for i := range out.Hyps {
 		out.Hyps[i].Last = twin(out.Hyps[i].Last)
 	}
@@ -154,6 +158,7 @@ func (t *Tracker) Step(l *Line, x passage.Crossing) Out {
 		t.more(l, x, gate)
 	case passage.End:
 		t.end(gate, g.Contact.Stroke, x.AtUs)
+		t.Ended = append(t.Ended, Ended{Gate: gate, Stroke: g.Contact.Stroke, AtUs: x.AtUs})
 	default:
 		return out
 	}
@@ -183,6 +188,7 @@ func (t *Tracker) knows(slot int) bool {
 // stroke has every way of seeing things take a new stroke in.
 func (t *Tracker) stroke(l *Line, x passage.Crossing, gate int, running []int) {
 	t.seat(l, running)
+	t.weigh(l, x.AtUs)
 	t.Gates[gate].Sight.struck(x.AtUs)
 	s := passage.Stroke{Crossing: x, N: 1}
 	if x.ClearUs > x.AtUs {
@@ -233,6 +239,62 @@ func (s *State) placed(l *Line, slot, q int, mm float64) *State {
 	return s.insert(place, seat, -1, -1)
 }
 
+// Ended is a stroke that has ended, unless it bounces.
+type Ended struct {
+	Gate   int   `json:"gate"`
+	Stroke int   `json:"stroke"`
+	AtUs   int64 `json:"at"`
+}
+
+const (
+	longBlock  = 5.0 // cost of a beam blocked by nothing for as long as by a train
+	otherBlock = 8.0 // at most, of one blocked by a train for another time than it takes
+)
+
+// weigh takes what the lengths of strokes that have ended say: a train that
+// blocks a beam as a whole does so for as long as it is, and nothing else does.
+func (t *Tracker) weigh(l *Line, us int64) {
+	rest := t.Ended[:0]
+	for _, e := range t.Ended {
+		switch k := e.Stroke - t.Base; {
+		case us-e.AtUs <= 2*passage.BounceUs:
+			rest = append(rest, e)
+		case k >= 0 && k < len(t.Strokes) && t.Gates[e.Gate].Contact.Stroke == e.Stroke && t.Strokes[k].EndUs == e.AtUs:
+			t.block(l, e, float64(e.AtUs-t.Strokes[k].AtUs)/1e6)
+		}
+	}
+	t.Ended = rest
+}
+
+// block adds to each way of seeing things what a block of s seconds says of it.
+func (t *Tracker) block(l *Line, e Ended, s float64) {
+	expect := math.Inf(1) // of the train that would be quickest over the gate
+	for i := range t.Hyps {
+		for _, seat := range t.Hyps[i].State.Seats {
+			if x := t.Forms[seat.Slot].shape(e.Gate); x.Blocks >= 3 && seat.Scatter > 0 {
+				expect = math.Min(expect, x.BlockMm/seat.MmS)
+			}
+		}
+	}
+	for i := range t.Hyps {
+		cost, owner := 0.0, int(t.Hyps[i].State.Owner[e.Gate])
+		if owner < 0 {
+			if s > 0.4*expect {
+				cost = longBlock
+			}
+		} else if x, k := t.Forms[owner].shape(e.Gate), t.Hyps[i].State.seat(owner); x.Blocks >= 3 && k >= 0 && t.Hyps[i].State.Seats[k].Scatter > 0 {
+			z := math.Log(s*t.Hyps[i].State.Seats[k].MmS/x.BlockMm) / 0.25
+			if z > 0 {
+				z /= 3 // it may have slowed down or stood
+			}
+			cost = math.Min(z*z/2, otherBlock)
+		}
+		t.Hyps[i].Cost += cost
+		t.Hyps[i].Mass += cost
+	}
+	t.sort()
+}
+
 // more takes one more crossing of a bouncing contact in. It may bring the tag.
 func (t *Tracker) more(l *Line, x passage.Crossing, gate int) {
 	k := t.Gates[gate].Contact.Stroke - t.Base
@@ -256,15 +318,12 @@ func (t *Tracker) more(l *Line, x passage.Crossing, gate int) {
 		t.Hyps[i].Cost += cost
 		t.Hyps[i].Mass += cost
 	}
-	slices.SortStableFunc(t.Hyps, func(a, b hyp) int {
-		switch {
-		case a.Cost < b.Cost:
-			return -1
-		case a.Cost > b.Cost:
-			return 1
-		}
-		return 0
-	})
+	t.sort()
+}
+
+// sort puts the likeliest way first.
+func (t *Tracker) sort() {
+	slices.SortStableFunc(t.Hyps, func(a, b hyp) int { return cmp.Compare(a.Cost, b.Cost) })
 }
 
 // end notes when a stroke ended.

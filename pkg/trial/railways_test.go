@@ -59,7 +59,7 @@ func profiles(v, lap float64) map[string]func(float64) float64 {
 		},
 		"three speeds": func(t float64) float64 {
 			if int(t*v/lap/1.3)%2 == 1 {
-				return v / 3
+				return v / 2.2
 			}
 			return v
 		},
