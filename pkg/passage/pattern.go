@@ -12,6 +12,9 @@ import (
 // recent is how many of a train's last passages its pattern is made of.
 const recent = 9
 
+// mostBefore is how many strokes before the front may be no train's.
+const mostBefore = 3
+
 // Pattern is how the strokes of a train's passages lie within a passage, as
 // shares of the time from the first stroke to the last. The zero Pattern knows
 // nothing.
@@ -180,7 +183,7 @@ func (p Pattern) search(us []float64, expectUs, jitterUs float64) Front {
 	if best.hits < 2 || 10*best.hits < 6*len(p.Share) {
 		return Front{}
 	}
-	if best.first != 0 && 10*best.hits < 8*len(p.Share) {
+	if best.first > mostBefore || best.first != 0 && 10*best.hits < 8*len(p.Share) {
 		return Front{} // too little to pass the first stroke over
 	}
 	if best.first >= 0 {

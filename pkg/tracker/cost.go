@@ -24,6 +24,7 @@ const (
 	turnCost    = 9.5  // it turns round
 	setCost     = 12.0
 	orderCost   = 6.0 // what was told of the order was wrong
+	lostStroke  = 1.6 // of the strokes that a train shows at a gate one is lost
 	fewStrokes  = 5.0 // a train shows half its strokes or less
 	straddleIn  = 7.0 // two trains over one another
 )
@@ -78,6 +79,9 @@ func above(z float64) float64 { return 0.5 * math.Erfc(z/math.Sqrt2) }
 type Sight struct {
 	Passages float64 `json:"passages"`
 	Missed   float64 `json:"missed"`
+	Strokes  float64 `json:"strokes"`          // of a passage, on the mean
+	Blocks   float64 `json:"blocks,omitempty"` // passages of which the length of a block is known
+	Whole    float64 `json:"whole,omitempty"`  // of these, as long as the train
 	False    float64 `json:"false"`
 	Tagged   float64 `json:"tagged"` // of passages of trains that have a tag
 	Tags     float64 `json:"tags"`   // of these, with a tag read
@@ -124,12 +128,15 @@ func (g *Sight) silence(s float64) float64 {
 	return normal(math.Log(s)-g.ShortLn/g.Short, 1.3) / s
 }
 
+// wholeRate is how likely the gate is one that a train blocks as a whole.
+func (g *Sight) wholeRate() float64 { return (g.Whole + 1) / (g.Blocks + 2) }
+
 // readRate is how often a tag is read.
 func (g *Sight) readRate() float64 { return (g.Tags + 0.5) / (g.Tagged + 1) }
 
 const (
 	wrongTag  = 0.02 // of tags read are another train's
-	twoTags   = 4.0  // cost of two tags in one passage
+	twoTags   = 1.5  // cost of two tags in one passage
 	againTag  = 1.0  // of the same wrong tag once more
 	noTagRead = 0.01 // a train said to have none shows one
 )

@@ -43,6 +43,13 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 	t.rivals(l, slot, p, next, &f)
 	whole := t.front(p, g, f.shape(gate), mmS, &out)
 	out.Trap = trap(l, p)
+	if b := p.blockUs(); b > 0 && mmS > 0 {
+		g.Blocks++
+		if mm, _ := l.length(slot, t.Forms[slot]); b/1e6*mmS > 0.4*mm {
+			g.Whole++
+		}
+	}
+	g.Strokes += (float64(len(p.strokes)) - g.Strokes) / math.Min(math.Max(g.Passages, 1), 12)
 	if p.prev != nil {
 		out.Bridge = bridge(l, slot, &f, p)
 		if out.Missed == 0 && p.Move.Kind == arrive && p.Move.Dir > 0 && p.prev.Dir > 0 && !out.Doubtful && !p.prev.Doubtful && p.Move.Late < 0.7 && p.Move.RestUs == 0 {
@@ -134,7 +141,10 @@ func (t *Tracker) front(p *pass, g *Sight, shape *Shape, mmS float64, out *Passa
 	var found passage.Front
 	switch {
 	case p.rested:
-		found = passage.Front{Sure: true}
+		// It stood, or the first strokes were no train's: then the rest is a whole one.
+		if found = shape.Pattern.Find(us, shape.SpanMm/mmS*1e6, jitter); found.Index <= 0 || len(us)-found.Index > len(shape.Pattern.Share)+1 || len(us)-found.Index < len(shape.Pattern.Share)-1 || len(us) <= len(shape.Pattern.Share) {
+			found = passage.Front{Sure: true}
+		}
 	case p.Move.Dir < 0:
 		found = passage.Front{Sure: true} // its rear came first
 	case p.longest(index) > 0:

@@ -35,6 +35,7 @@ type Shape struct {
 	Pattern passage.Pattern `json:"pattern"`
 	SpanMm  float64         `json:"span_mm,omitempty"`
 	Spans   int             `json:"spans,omitempty"`
+	Last    []float64       `json:"last,omitempty"` // lengths of the passages that Pattern has seen, mm
 	BlockMm float64         `json:"block_mm,omitempty"`
 	Blocks  int             `json:"blocks,omitempty"`
 }
@@ -139,15 +140,30 @@ func (s Shape) learn(p *pass, mmS float64) Shape {
 	s.Strokes += (float64(len(p.strokes)) - s.Strokes) / float64(min(s.N, 12))
 	us := p.instants()
 	s.Pattern = s.Pattern.Learn(us)
-	if len(us) > 1 && (s.Pattern.Share == nil || len(us) == len(s.Pattern.Share)) {
-		s.Spans = min(s.Spans+1, 20)
-		s.SpanMm += (us[len(us)-1]/1e6*mmS - s.SpanMm) / float64(s.Spans)
-	}
+	s.Last = append(slices.Clone(s.Last), us[len(us)-1]/1e6*mmS)
+	s.Last = s.Last[max(0, len(s.Last)-len(s.Pattern.Seen)):]
+	s.SpanMm, s.Spans = s.span()
 	if block := p.blockUs(); block > 0 {
 		s.Blocks = min(s.Blocks+1, 20)
 		s.BlockMm += (block/1e6*mmS - s.BlockMm) / float64(s.Blocks)
 	}
 	return s
+}
+
+// span is the median length of the passages that the pattern is made of, mm, and
+// how many they are.
+func (s *Shape) span() (mm float64, n int) {
+	var of []float64
+	for i, seen := range s.Pattern.Seen {
+		if len(seen) > 1 && (s.Pattern.Share == nil || len(seen) == len(s.Pattern.Share)) {
+			of = append(of, s.Last[i])
+		}
+	}
+	if len(of) == 0 {
+		return 0, 0
+	}
+	slices.Sort(of)
+	return (of[(len(of)-1)/2] + of[len(of)/2]) / 2, len(of)
 }
 
 // length is the train's as far as known, mm, and how uncertain its logarithm is.

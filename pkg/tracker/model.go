@@ -331,7 +331,10 @@ func (m *model) longer(seat *Seat, mv Move) float64 {
 // must have passed that gate, seen or unseen, and have cleared it.
 func (m *model) passes(s *State, i int, mv *Move) (cost float64, ok bool) {
 	k, raise, ok := s.ahead(m.l, i)
-	if !ok || mv.Dir < 0 {
+	if mv.Dir < 0 {
+		return 0, s.backs(m.l, i, mv.W)
+	}
+	if !ok {
 		return m.told(s, i, mv), true
 	}
 	o := s.Seats[k]
@@ -406,6 +409,9 @@ func (m *model) turn(s *State, i int, emit func(float64, uint64, Move)) {
 		if seat.Scatter > 0 && t < 0.8*(mm+length)/seat.MmS {
 			continue // it would still be over the gate
 		}
+		if seat.Dir > 0 && !s.backs(m.l, i, w) {
+			continue
+		}
 		cost := m.unfinished(seat) + turnCost + math.Log(max(t, 1)) + float64(back) + m.l.tagCost(seat.Slot, m.x.Tag, m.sight())
 		m.emit(s, i, Move{Kind: turn, Slot: seat.Slot, W: w, Dir: -seat.Dir}, cost, emit)
 	}
@@ -416,13 +422,32 @@ func (m *model) turn(s *State, i int, emit func(float64, uint64, Move)) {
 func (m *model) unfinished(seat *Seat) float64 {
 	o := &seat.Over[0]
 	f := m.t.form(seat.Slot)
-	if f == nil || o.FirstUs == 0 || o.Gate >= len(f.At) {
+	if o.FirstUs == 0 {
 		return 0
 	}
-	if s := &f.At[o.Gate]; s.N < 3 || s.Strokes < 3 || float64(o.N) > 0.5*s.Strokes {
+	if f != nil && o.Gate < len(f.At) && f.At[o.Gate].N >= 3 {
+		if s := f.At[o.Gate].Strokes; s >= 3 {
+			return min(max(0, lostStroke*(s-float64(o.N)-0.7)), 2*fewStrokes)
+		}
 		return 0
+	}
+	usual := m.t.Gates[o.Gate].Sight.Strokes
+	switch share := float64(o.N) / usual; {
+	case usual < 3 || share > 0.5:
+		return 0
+	case usual > 5 && share < 0.3:
+		return 2 * fewStrokes
 	}
 	return fewStrokes
+}
+
+// anonymous is what it costs more to take a train out of its place in the running
+// order where only the order tells it from others.
+func (m *model) anonymous(slot int) float64 {
+	if len(m.running) > 1 && m.l.Trains[slot].Tag == "" {
+		return 8
+	}
+	return 0
 }
 
 // set takes the stroke for a train that was lifted off and set on elsewhere. It
@@ -433,7 +458,7 @@ func (m *model) set(s *State, i int, emit func(float64, uint64, Move)) {
 	if seat.Scatter == 0 || t < 2+2*m.want(seat, seat.W+seat.Dir) {
 		return
 	}
-	cost := m.unfinished(seat) + setCost + math.Log(float64(m.l.Gates())) + m.l.tagCost(seat.Slot, m.x.Tag, m.sight())
+	cost := m.unfinished(seat) + m.anonymous(seat.Slot) + setCost + math.Log(float64(m.l.Gates())) + m.l.tagCost(seat.Slot, m.x.Tag, m.sight())
 	_, w := s.without(seat.Slot).room(m.l, seat.Slot, m.gateOf(seat.Slot))
 	next := &Seat{Slot: seat.Slot, W: w, Dir: 1, AtUs: m.x.AtUs, Floor: w}
 	emit(cost, seatKey(s, i, next), Move{Kind: set, Slot: seat.Slot, W: w, Dir: 1})
@@ -508,7 +533,7 @@ func (m *model) misplaced(s *State, i int, emit func(float64, uint64, Move)) {
 	slot := s.Seats[i].Slot
 	_, w := s.without(slot).room(m.l, slot, m.gateOf(slot))
 	next := &Seat{Slot: slot, W: w, Dir: 1, AtUs: m.x.AtUs, Floor: w}
-	cost := orderCost + math.Log(float64(m.l.Gates())) - math.Log(firstRate) + m.l.tagCost(slot, m.x.Tag, m.sight())
+	cost := orderCost + m.anonymous(slot)/2 + math.Log(float64(m.l.Gates())) - math.Log(firstRate) + m.l.tagCost(slot, m.x.Tag, m.sight())
 	emit(cost, seatKey(s, i, next), Move{Kind: set, Slot: slot, W: w, Dir: 1})
 }
 

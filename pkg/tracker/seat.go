@@ -115,6 +115,21 @@ func (s *State) ahead(l *Line, i int) (k, raise int, ok bool) {
 	return k, raise, a.Reverse == b.Reverse && (a.Tag == "" || b.Tag == "")
 }
 
+// backs reports whether seat i may come to gate number w running back: the train
+// behind it must not have passed that gate.
+func (s *State) backs(l *Line, i, w int) bool {
+	if len(s.Seats) < 2 {
+		return true
+	}
+	k, lower := i+1, 0
+	if k == len(s.Seats) {
+		k, lower = 0, l.Gates()
+	}
+	o := s.Seats[k]
+	a, b := &l.Trains[o.Slot], &l.Trains[s.Seats[i].Slot]
+	return a.Reverse != b.Reverse || a.Tag != "" && b.Tag != "" || o.W-lower < w
+}
+
 // room is where in the running order a train comes in that is first seen at
 // gate q, and the number of that gate: behind the nearest train in front.
 func (s *State) room(l *Line, slot, q int) (place, w int) {

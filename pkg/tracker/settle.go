@@ -90,11 +90,12 @@ func (t *Tracker) settle(l *Line) Out {
 }
 
 const (
-	mostLoose = 64
-	elseUs    = 1e6 // us
-	earlyLag  = 24  // gates, while little is known of a train
-	earlyFew  = 4   // passages until then
-	mostNodes = 400 // strokes not settled
+	mostLoose  = 64
+	mostHoldUs = 180_000_000 // an arrival waits for no longer to be borne out
+	elseUs     = 1e6         // us
+	earlyLag   = 24          // gates, while little is known of a train
+	earlyFew   = 4           // passages until then
+	mostNodes  = 1500        // strokes not settled
 )
 
 // forced is the choice up to which the best way is taken for true, because the
@@ -108,20 +109,45 @@ func (t *Tracker) forced(l *Line) *node {
 	if len(path) > mostNodes {
 		return path[mostNodes/2]
 	}
-	count := map[int]int{}
+	now := t.Strokes[len(t.Strokes)-1].AtUs
+	var few2 [16]later
+	seen := few2[:0]
+	var last *node
 	for _, n := range path { // newest first
 		if n.Move.Kind == nobody || n.Move.Kind == stay {
 			continue
 		}
-		lag := l.Rules.LagGates
-		if f := t.Forms[n.Move.Slot]; f == nil || f.Passages < earlyFew {
-			lag = max(lag, earlyLag)
-		}
-		if count[n.Move.Slot]++; count[n.Move.Slot] == lag {
-			return n
+		if !t.sure(l, n, &seen, now) {
+			last = nil // what comes after it waits for it
+		} else if last == nil {
+			last = n
 		}
 	}
-	return nil
+	return last
+}
+
+// later is how many passages of a train came after the one at hand.
+type later struct{ slot, n int }
+
+// sure reports whether a train has passed as many gates since an arrival as the
+// lag wants, or has had the time to and did not.
+func (t *Tracker) sure(l *Line, n *node, seen *[]later, nowUs int64) bool {
+	slot, k := n.Move.Slot, 0
+	for k < len(*seen) && (*seen)[k].slot != slot {
+		k++
+	}
+	if k == len(*seen) {
+		*seen = append(*seen, later{slot, 0})
+	}
+	after := (*seen)[k].n
+	(*seen)[k].n++
+	lag, hold := l.Rules.LagGates, int64(mostHoldUs)
+	if f := t.Forms[slot]; f == nil || f.Passages < earlyFew {
+		lag = max(lag, earlyLag)
+	} else if f.MmS > 0 {
+		hold = min(hold, int64(3*float64(lag)*l.LapMm/float64(l.Gates())/f.MmS*1e6))
+	}
+	return after >= lag-1 || nowUs-t.Strokes[n.Depth-t.Base].AtUs > hold
 }
 
 // split notes, of the arrivals about to be settled against the vote of other

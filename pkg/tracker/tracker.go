@@ -22,8 +22,10 @@ type node = beam.Node[Move]
 // limits on what is followed: states, and how much less likely than the best,
 // as a logarithm. More are followed while little is known of some train.
 var (
-	limits = beam.Limits{Keep: 32, Within: 13}
-	early  = beam.Limits{Keep: 64, Within: 13}
+	limits  = beam.Limits{Keep: 32, Within: 13}
+	early   = beam.Limits{Keep: 64, Within: 13}
+	several = beam.Limits{Keep: 64, Within: 14}
+	many    = beam.Limits{Keep: 128, Within: 14} // and while several trains cannot be told apart
 )
 
 // Watch is a gate as the tracker knows it.
@@ -202,6 +204,12 @@ func (t *Tracker) stroke(l *Line, x passage.Crossing, gate int, running []int) {
 			lim = early
 		}
 	}
+	switch {
+	case len(running) > 1 && lim == early:
+		lim = many
+	case len(running) > 1:
+		lim = several
+	}
 	if next := beam.Step[*State, Move](m, t.Hyps, t.Count, lim); next != nil {
 		t.Hyps = next
 	}
@@ -246,11 +254,6 @@ type Ended struct {
 	AtUs   int64 `json:"at"`
 }
 
-const (
-	longBlock  = 5.0 // cost of a beam blocked by nothing for as long as by a train
-	otherBlock = 8.0 // at most, of one blocked by a train for another time than it takes
-)
-
 // weigh takes what the lengths of strokes that have ended say: a train that
 // blocks a beam as a whole does so for as long as it is, and nothing else does.
 func (t *Tracker) weigh(l *Line, us int64) {
@@ -266,33 +269,68 @@ func (t *Tracker) weigh(l *Line, us int64) {
 	t.Ended = rest
 }
 
-// block adds to each way of seeing things what a block of s seconds says of it.
+// How long a beam is blocked, s, by a wheel and by nothing worth the name, and the scatter of the
+// logarithms (common practice, no source).
+const (
+	wheelS, wheelSD = 0.025, 0.9
+	falseS, falseSD = 0.005, 1.3
+	trainSD         = 0.25
+	mostBlock       = 9.0 // what a block may say against a train, or for none
+)
+
+// block adds to each way of seeing things what a block of s seconds says of it:
+// a train is as long as it is, a wheel is short, a false crossing shorter.
 func (t *Tracker) block(l *Line, e Ended, s float64) {
-	expect := math.Inf(1) // of the train that would be quickest over the gate
+	whole := t.Gates[e.Gate].Sight.wholeRate()
+	nothing := normal(math.Log(s/falseS), falseSD)
 	for i := range t.Hyps {
-		for _, seat := range t.Hyps[i].State.Seats {
-			if x := t.Forms[seat.Slot].shape(e.Gate); x.Blocks >= 3 && seat.Scatter > 0 {
-				expect = math.Min(expect, x.BlockMm/seat.MmS)
+		h := &t.Hyps[i]
+		cost := 0.0
+		if owner := int(h.State.Owner[e.Gate]); owner >= 0 {
+			k := h.State.seat(owner)
+			if k < 0 {
+				continue
 			}
+			seat := h.State.Seats[k]
+			length, sl := l.length(owner, t.form(owner))
+			v, sv := usualMmS, usualScatter
+			if seat.Scatter > 0 {
+				v, sv = seat.MmS, math.Min(seat.Scatter, 0.3)
+			}
+			sd := math.Hypot(math.Hypot(sl, sv), trainSD)
+			z := math.Log(s * v / length)
+			if z > 0 && seat.Scatter > 0 {
+				sd *= 2 // it may have slowed down, or stood
+			}
+			p := whole*normal(z, sd) + (1-whole)*normal(math.Log(s/wheelS), wheelSD)
+			cost = -math.Log(p/(p+nothing) + math.Exp(-mostBlock))
+			if seat.Scatter == 0 && whole*normal(z, sd) > 10*(1-whole)*normal(math.Log(s/wheelS), wheelSD) && seat.Over[0].Gate == e.Gate {
+				h.State = h.State.paced(k, length/s)
+			}
+		} else {
+			length, _ := 0.0, 0.0
+			for _, x := range h.State.Seats {
+				mm, _ := l.length(x.Slot, t.form(x.Slot))
+				length = math.Max(length, mm)
+			}
+			p := (1-whole)*normal(math.Log(s/wheelS), wheelSD) + whole*normal(math.Log(s*usualMmS/math.Max(length, 100)), usualScatter)
+			cost = -math.Log(nothing/(p+nothing) + math.Exp(-mostBlock))
 		}
-	}
-	for i := range t.Hyps {
-		cost, owner := 0.0, int(t.Hyps[i].State.Owner[e.Gate])
-		if owner < 0 {
-			if s > 0.4*expect {
-				cost = longBlock
-			}
-		} else if x, k := t.Forms[owner].shape(e.Gate), t.Hyps[i].State.seat(owner); x.Blocks >= 3 && k >= 0 && t.Hyps[i].State.Seats[k].Scatter > 0 {
-			z := math.Log(s*t.Hyps[i].State.Seats[k].MmS/x.BlockMm) / 0.25
-			if z > 0 {
-				z /= 3 // it may have slowed down or stood
-			}
-			cost = math.Min(z*z/2, otherBlock)
-		}
-		t.Hyps[i].Cost += cost
-		t.Hyps[i].Mass += cost
+		h.Cost += cost
+		h.Mass += cost
 	}
 	t.sort()
+}
+
+// paced is s with the speed of a train that nothing was known of, as the time it
+// took to pass a beam shows it.
+func (s *State) paced(k int, mmS float64) *State {
+	out := *s
+	out.Seats = slices.Clone(s.Seats)
+	seat := *s.Seats[k]
+	seat.MmS, seat.Scatter = mmS, firstScatter
+	out.Seats[k] = &seat
+	return &out
 }
 
 // more takes one more crossing of a bouncing contact in. It may bring the tag.
