@@ -25,6 +25,7 @@ func trouble() wire.View {
 	v.Circuits[0].Circuit.LapLengthMm = 7283
 	v.Circuits[0].Gates[1].PairMm = ptr(40.0)
 	v.Trials[1].Locomotive, v.Locomotives[1].Name = "hostile", "Long Meadow No. 2"
+	v.Trials[1].Tag, v.Trials[2].Tag = "", ""
 	v.Trials = append(v.Trials, wire.Trial{ID: "t-wren", Locomotive: "wren", FromUs: s(70)})
 	v.Locomotives = append(v.Locomotives, wire.Locomotive{ID: "wren", Name: "Wren"})
 	r := &v.Results[1]
@@ -241,7 +242,8 @@ func ordered(t *testing.T, s *stage) (trials []string, why string) {
 
 func orderOfTwo(t *testing.T, s *stage, ctx context.Context) {
 	s.official = "Ann"
-	s.view.Order.Trials = []string{"t-hostile", "t-kestrel"}
+	s.view.Order.Trials = []string{"t-kestrel"} // the others have not come yet
+	s.view.Trials[3].Tag = "c3"
 	visit(t, s, ctx, "")
 	chrome.Wait(t, ctx, `document.querySelectorAll('.order button').length === 2`, 5*time.Second)
 	has(t, "the notice", text(t, ctx, ".order"), "Which locomotive passed the timing gate first?", "Long Meadow No. 2", "Kestrel")

@@ -1,6 +1,7 @@
-// Package truth answers "what really happened on a simulated railway?": the
-// words of truth.json, which the simulator writes beside its events. It holds no
-// simulation and reads no files; what real sensors saw is not in it.
+// Package truth answers "what really happened on a simulated railway, and how
+// well was it scored?": the words of truth.json, which the simulator writes beside
+// its events, and the comparison of a scoring with them. It holds no simulation, no
+// scoring and reads no files; what real sensors saw is not in it.
 package truth
 
 import (

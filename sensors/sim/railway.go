@@ -1,212 +1,298 @@
+// Package sim answers "what would sensors say of these trains?": a simulated
+// railway by the physics of pkg/dynamics, seen by imperfect gates and told by
+// agents with imperfect clocks, over the same bus messages as hardware. What it
+// is to be stands in a Scenario, with a figure for every fault. Railway is pure:
+// the same scenario and seed give the same events, byte for byte, and it reads
+// no clock; it knows what really happened, in the words of pkg/truth. Run plays
+// one in real time.
 package sim
 
 import (
-	"cmp"
-	"encoding/json"
 	"fmt"
+	"hash/fnv"
 	"math"
 	"math/rand/v2"
 	"slices"
 
 	"rainhill/pkg/circuit"
+	"rainhill/pkg/dynamics"
+	"rainhill/pkg/truth"
 	"rainhill/pkg/wire"
 )
 
-// jitterUs is the standard uncertainty that a gate reports, and has; a draw is
-// never more than 8 ms out.
-const jitterUs = 1000
+// The railway moves in steps of 20 ms; motors are read every fifth step and ten
+// readings make a message.
+const (
+	stepS      = 0.02
+	readSteps  = 5
+	readsInMsg = 10
+)
 
-// settleUs is how far the railway runs ahead of what it has told, so that
-// jitter cannot put two events out of order.
-const settleUs = 20_000
-
-// every agent reports a clock exchange and its health this often.
-const reportUs = 5_000_000
-
-// Railway is the simulated railway at one moment. Its state does not grow with
-// time. It is not for use by several goroutines at once.
+// Railway is a simulated railway at one moment. Unless it keeps the truth its
+// state does not grow with time. It is not for use by several goroutines at once.
 type Railway struct {
-	startUs, atUs int64
-	steps         int64
-	boot          string
-	rng           *rand.Rand
-	layout        circuit.Layout
-	gates         []wire.Gate
-	trains        []*train
-	seqs          map[string]uint64
-	waiting       []wire.Event // not told yet, in order of making
+	scenario Scenario
+	seed     int64
+	startUs  int64
+	steps    int64
+	keep     bool
+	layout   circuit.Layout
+	gates    []*gate
+	trains   []*body
+	agents   []*agent
+	coming   []arriving // by arrival
+	truth    truth.Run
+	latest   float64 // instant of the latest crossing told, s
 }
 
-// New begins at startUs (microseconds since 1970, also the boot of its agents)
-// with both trains standing. The same arguments give the same events.
-func New(seed, startUs int64) *Railway {
-	s := Setup()
-	r := &Railway{
-		startUs: startUs, atUs: startUs, boot: fmt.Sprintf("sim-%d-%d", startUs, seed),
-		rng: rand.New(rand.NewPCG(uint64(seed), 0x7261696e68696c6c)), layout: layout(), gates: s.Gates, seqs: map[string]uint64{},
+// New begins at startUs (microseconds since 1970) with all trains standing.
+// Equal arguments give equal events.
+func New(s Scenario, seed, startUs int64) *Railway {
+	r := &Railway{scenario: s, seed: seed, startUs: startUs, latest: math.Inf(-1),
+		truth: truth.Run{Scenario: s.Name, Seed: seed, FromUs: startUs, Incidents: []truth.Incident{}}}
+	var pieces []circuit.Piece
+	for _, p := range s.Setup(0).Circuit.Pieces {
+		pieces = append(pieces, circuit.Piece{StraightMm: p.StraightMm, RadiusMm: p.RadiusMm, AngleDeg: p.AngleDeg, Left: p.Hand == "left"})
 	}
-	for _, p := range plans() {
-		r.trains = append(r.trains, newTrain(p))
+	r.layout = circuit.Lay(pieces)
+	track := dynamics.NewTrack(pieces, 0)
+	for _, g := range s.Gates {
+		one := &gate{Gate: g, rng: r.chance("gate " + g.ID), jitter: s.Faults.JitterUs, agent: r.agent(g.Agent)}
+		if g.JitterUs != nil {
+			one.jitter = *g.JitterUs
+		}
+		one.falseS = one.rng.ExpFloat64() * 60 / max(s.Faults.FalsePerMinute, 1e-9)
+		one.agent.health.Gates = append(one.agent.health.Gates, g.ID)
+		r.gates = append(r.gates, one)
+	}
+	for _, t := range s.Trains {
+		b := newBody(t, track, r.chance("train "+t.Trial))
+		b.inside = make([]passage, len(r.gates))
+		for _, g := range r.gates {
+			b.marks = append(b.marks, g.marks(b))
+		}
+		r.trains = append(r.trains, b)
+		for _, d := range t.Loco.Sets {
+			a := r.agent(t.Agent)
+			a.health.Motors = append(a.health.Motors, d.Motor)
+		}
 	}
 	return r
 }
 
-// Setup is the definitions with the trials open from the start.
-func (r *Railway) Setup() wire.Setup {
-	s := Setup()
-	for i := range s.Trials {
-		s.Trials[i].FromUs = r.startUs
-	}
-	return s
+// Keep has the railway keep what really happens, for Truth; its memory then
+// grows with time. To be called before the first Next.
+func (r *Railway) Keep() *Railway {
+	r.keep = true
+	return r
 }
 
-// Truth is where a train really is: FrontMm from the start of the lap that it
-// began in, not wrapped.
-type Truth struct {
-	Tag                         string
+// chance is a stream of random numbers of its own for each thing, so that a
+// fault more or less changes nothing else.
+func (r *Railway) chance(name string) *rand.Rand {
+	h := fnv.New64a()
+	h.Write([]byte(name))
+	return rand.New(rand.NewPCG(uint64(r.seed), h.Sum64()))
+}
+
+func (r *Railway) agent(id string) *agent {
+	for _, a := range r.agents {
+		if a.id == id {
+			return a
+		}
+	}
+	a := newAgent(r, id, r.chance("agent "+id))
+	r.agents = append(r.agents, a)
+	return a
+}
+
+// Setup is the definitions with the trials open from the start.
+func (r *Railway) Setup() wire.Setup { return r.scenario.Setup(r.startUs) }
+
+// us is a second of the run as an instant.
+func (r *Railway) us(atS float64) int64 { return r.startUs + int64(math.Round(atS*1e6)) }
+
+func (r *Railway) nowS() float64 { return float64(r.steps) * stepS }
+
+// Next runs on and gives the events that arrive at the bus up to untilUs and were
+// not given before, in order of arrival (bus_us). How a span is cut into calls
+// changes nothing.
+func (r *Railway) Next(untilUs int64) []wire.Event {
+	untilS := float64(untilUs-r.startUs) / 1e6
+	for r.nowS() <= untilS {
+		r.step()
+	}
+	var told []wire.Event
+	n := 0
+	for ; n < len(r.coming) && r.us(r.coming[n].atS) <= untilUs; n++ {
+		c := r.coming[n]
+		c.e.BusUs = r.us(c.atS)
+		r.noteLate(c)
+		told = append(told, c.e)
+	}
+	r.coming = slices.Delete(r.coming, 0, n)
+	return told
+}
+
+// noteLate counts crossings that come behind one of a later instant.
+func (r *Railway) noteLate(c arriving) {
+	if c.e.Kind != wire.KindCrossing || math.IsInf(c.madeS, 1) {
+		return
+	}
+	if c.madeS < r.latest {
+		r.truth.Faults.Late++
+	}
+	r.latest = max(r.latest, c.madeS)
+}
+
+func (r *Railway) arrive(c arriving) {
+	i, _ := slices.BinarySearchFunc(r.coming, c, func(x, y arriving) int {
+		if byArrival(x, y) <= 0 {
+			return -1
+		}
+		return 1
+	})
+	r.coming = slices.Insert(r.coming, i, c)
+}
+
+func (r *Railway) step() {
+	from, to := r.nowS(), float64(r.steps+1)*stepS
+	r.steps++
+	for i, b := range r.trains {
+		r.move(i, b, from, to)
+	}
+	for _, g := range r.gates {
+		r.clutter(g, to)
+	}
+	for _, a := range r.agents {
+		r.tell(a)
+		a.run(to)
+	}
+}
+
+// move takes one train on by a step.
+func (r *Railway) move(i int, b *body, from, to float64) {
+	if b.phase == lying || b.phase == off {
+		r.advance(b, to)
+		return
+	}
+	in := b.drive(from, to-from, r.ahead(i))
+	fromM := b.st.FrontM
+	for left := to - from; left > 1e-12; {
+		var p dynamics.Span
+		b.st, p = b.sim.Step(b.st, in, left)
+		r.see(b, p, to-left)
+		left -= p.Seconds
+	}
+	if b.Battery.SwapBelow > 0 && b.st.SoC < b.Battery.SwapBelow {
+		b.st.SoC = 1
+	}
+	r.advance(b, to)
+	if b.phase == running {
+		r.begin(b, to, fromM)
+	}
+	if r.steps%readSteps == 0 && b.onTrack() {
+		r.readMotors(b, to, in)
+	}
+}
+
+func (r *Railway) readMotors(b *body, atS float64, in dynamics.Input) {
+	a := r.agent(b.Agent)
+	b.read(a.stampUs(atS), in)
+	for i, d := range b.Loco.Sets {
+		if len(b.samples[i]) < readsInMsg {
+			continue
+		}
+		a.send(wire.Event{Kind: wire.KindMotor, AtUs: b.samples[i][readsInMsg-1].AtUs, Motor: d.Motor, Samples: b.samples[i]}, atS)
+		b.samples[i] = nil
+	}
+	mv := int64(math.Round(1000 * b.sim.Electric(b.st, in).BatteryV))
+	a.health.BatteryMv = &mv
+}
+
+// ahead is the free track before train i's front in mm, and behind the free
+// track behind its rear.
+func (r *Railway) ahead(i int) float64 {
+	gap := math.Inf(1)
+	for k, o := range r.trains {
+		if k != i && o.onTrack() {
+			gap = min(gap, circuit.Ahead(r.layout.LengthMm, r.trains[i].frontMm(), o.frontMm())-o.lengthMm)
+		}
+	}
+	return gap
+}
+
+func (r *Railway) behind(b *body) float64 {
+	gap := math.Inf(1)
+	for _, o := range r.trains {
+		if o != b && o.onTrack() {
+			gap = min(gap, circuit.Ahead(r.layout.LengthMm, o.frontMm(), b.frontMm())-b.lengthMm)
+		}
+	}
+	return gap
+}
+
+// free reports whether a train can be set down where it shall be.
+func (r *Railway) free(b *body) bool {
+	const room = 200
+	for _, o := range r.trains {
+		if o == b || !o.onTrack() {
+			continue
+		}
+		lap := r.layout.LengthMm
+		if circuit.Ahead(lap, b.setFront, o.frontMm()) < o.lengthMm+room || circuit.Ahead(lap, o.frontMm(), b.setFront) < b.lengthMm+room {
+			return false
+		}
+	}
+	return true
+}
+
+// Truth is what really happened so far. Passages, laps and incidents are there
+// when they are kept.
+func (r *Railway) Truth() truth.Run {
+	t := r.truth
+	t.ToUs = r.us(r.nowS())
+	for _, b := range r.trains {
+		c := b.counted
+		c.DistanceMm = 1000*(b.st.FrontM-b.carriedM) - b.StartMm
+		t.Trials = append(t.Trials, c)
+		t.Energy = append(t.Energy, b.energy())
+	}
+	return t
+}
+
+// Place is where a train really is: FrontMm from the start of the lap it began
+// in, not wrapped. OnTrack is false while it is off the rails.
+type Place struct {
+	Trial                       string
 	AtUs                        int64
 	FrontMm, LengthMm, SpeedMmS float64
+	OnTrack                     bool
 }
 
-// Truth is the state of each train at the instant the railway has come to.
-func (r *Railway) Truth() []Truth {
-	var all []Truth
-	for _, t := range r.trains {
-		all = append(all, Truth{t.tag, r.atUs, t.frontMm, t.lengthMm(), t.v})
+// Places is where every train is at the moment the railway has come to.
+func (r *Railway) Places() []Place {
+	var all []Place
+	for _, b := range r.trains {
+		all = append(all, Place{b.Trial, r.us(r.nowS()), b.frontMm(), b.lengthMm, 1000 * b.st.SpeedMS, b.onTrack()})
 	}
 	return all
 }
 
-// Next runs on and gives the events with instants up to untilUs that were not
-// given before, in order of time, agent, boot and seq set. How a span is cut into
-// calls changes nothing.
-func (r *Railway) Next(untilUs int64) []wire.Event {
-	for r.atUs < untilUs+settleUs {
-		r.step()
+// Simulate runs a scenario from its beginning to its end: definitions with closed
+// trials, all events in order of arrival, and what really happened.
+func Simulate(s Scenario, seed, startUs int64) (wire.Setup, []wire.Event, truth.Run, error) {
+	r := New(s, seed, startUs).Keep()
+	endUs := startUs + int64(math.Round(s.Minutes*60e6))
+	events := r.Next(endUs)
+	setup := r.Setup()
+	for i := range setup.Trials {
+		setup.Trials[i].ToUs = endUs
 	}
-	slices.SortStableFunc(r.waiting, func(a, b wire.Event) int { return cmp.Compare(a.AtUs, b.AtUs) })
-	n := 0
-	for n < len(r.waiting) && r.waiting[n].AtUs <= untilUs {
-		n++
+	if err := setup.Check(); err != nil {
+		return setup, nil, truth.Run{}, fmt.Errorf("simulating %s: %w", s.Name, err)
 	}
-	told := slices.Clone(r.waiting[:n])
-	r.waiting = slices.Delete(r.waiting, 0, n)
-	for i := range told {
-		r.seqs[told[i].Agent]++
-		seq := r.seqs[told[i].Agent]
-		told[i].Boot, told[i].Seq = r.boot, &seq
-	}
-	return told
-}
-
-func (r *Railway) step() {
-	runS := float64(r.atUs-r.startUs) / 1e6
-	before := make([]float64, len(r.trains))
-	for i, t := range r.trains {
-		before[i] = t.frontMm
-		gap, aheadV := r.ahead(i)
-		t.drive(gap, r.layout.LengthMm)
-		t.step(r.rng, r.layout, runS, gap, aheadV)
-	}
-	for i, t := range r.trains {
-		r.cross(t, before[i])
-	}
-	r.atUs += stepUs
-	r.steps++
-	if r.steps%readSteps == 0 {
-		r.read(runS)
-	}
-	if (r.atUs-r.startUs)%reportUs == 0 {
-		r.report(runS)
-	}
-}
-
-// ahead is the free track before train i's front, and the speed of the train there.
-func (r *Railway) ahead(i int) (gapMm, v float64) {
-	gapMm = math.Inf(1)
-	for k, o := range r.trains {
-		if k == i {
-			continue
-		}
-		gap := circuit.Ahead(r.layout.LengthMm, r.trains[i].frontMm, o.frontMm) - o.lengthMm()
-		if gap < gapMm {
-			gapMm, v = gap, o.v
-		}
-	}
-	return max(gapMm, 0), v
-}
-
-// cross reports the gates that the front entered and the rear left in this
-// step; speed is even within a step, so the instant is exact before jitter.
-func (r *Railway) cross(t *train, fromMm float64) {
-	for _, g := range r.gates {
-		for _, end := range []struct {
-			edge string
-			back float64
-		}{{wire.EdgeEnter, 0}, {wire.EdgeLeave, t.lengthMm()}} {
-			from, to := fromMm-end.back-g.PositionMm, t.frontMm-end.back-g.PositionMm
-			laps := math.Floor(to / r.layout.LengthMm)
-			if laps == math.Floor(from/r.layout.LengthMm) {
-				continue
-			}
-			part := (laps*r.layout.LengthMm - from) / (to - from)
-			r.crossing(t, g.ID, end.edge, float64(r.atUs)+part*stepUs)
-		}
-	}
-}
-
-func (r *Railway) crossing(t *train, gate, edge string, trueUs float64) {
-	jitter := min(max(r.rng.NormFloat64()*jitterUs, -8*jitterUs), 8*jitterUs)
-	u := float64(jitterUs)
-	r.waiting = append(r.waiting, wire.Event{
-		Kind: wire.KindCrossing, Agent: "sim-" + gate, AtUs: int64(math.Round(trueUs + jitter)),
-		Gate: gate, Edge: edge, Tag: t.tag, UUs: &u,
-	})
-}
-
-// read reads every driver set and sends off what is enough for a message.
-func (r *Railway) read(runS float64) {
-	for _, t := range r.trains {
-		_, curve := r.layout.OnCurve(t.frontMm - t.locomotive.LengthMm/2)
-		for i := range t.sets {
-			s := &t.sets[i]
-			t.read(r.rng, s, r.atUs, runS, curve)
-			if len(s.readings) < readsInMsg {
-				continue
-			}
-			r.waiting = append(r.waiting, wire.Event{
-				Kind: wire.KindMotor, Agent: t.agent, AtUs: r.atUs, Motor: s.Motor, Samples: s.readings,
-			})
-			s.readings = nil
-		}
-	}
-}
-
-// report makes a clock exchange and a health report of every agent. All clocks
-// are right; the way takes some hundred microseconds and is not even.
-func (r *Railway) report(runS float64) {
-	for _, g := range r.gates {
-		r.reportOf(wire.Event{Agent: "sim-" + g.ID, Gates: []string{g.ID}})
-	}
-	for _, t := range r.trains {
-		battery := int64(math.Round(t.batteryMv(runS)))
-		e := wire.Event{Agent: t.agent, BatteryMv: &battery}
-		for _, s := range t.sets {
-			e.Motors = append(e.Motors, s.Motor)
-		}
-		r.reportOf(e)
-	}
-}
-
-func (r *Railway) reportOf(health wire.Event) {
-	t1 := r.atUs
-	t2 := t1 + 200 + r.rng.Int64N(400)
-	t3 := t2 + 40
-	t4 := t3 + 200 + r.rng.Int64N(400)
-	r.waiting = append(r.waiting, wire.Event{
-		Kind: wire.KindSync, Agent: health.Agent, AtUs: t4, T1Us: &t1, T2Us: &t2, T3Us: &t3, T4Us: &t4,
-	})
-	health.Kind, health.AtUs, health.Version = wire.KindHealth, t4, "sim"
-	health.Detail = json.RawMessage(`{"simulated":true}`)
-	r.waiting = append(r.waiting, health)
+	t := r.Truth()
+	t.ToUs = endUs
+	return setup, events, t, nil
 }

@@ -28,13 +28,13 @@ const (
 // the journal answers that it has it; while the bus is away nothing piles up, the
 // railway waits. Run returns nil when ctx is done, and an error when the
 // journal refuses an event for good.
-func Run(ctx context.Context, nc *nats.Conn, site string, seed int64, speedup float64) error {
+func Run(ctx context.Context, nc *nats.Conn, site string, s Scenario, seed int64, speedup float64) error {
 	if !(speedup > 0) {
 		return fmt.Errorf("playing the simulated railway: speedup = %g, want more than 0", speedup)
 	}
 	start := time.Now()
 	startUs := start.UnixMicro()
-	r := New(seed, startUs)
+	r := New(s, seed, startUs)
 	ticker := time.NewTicker(sendEvery)
 	defer ticker.Stop()
 	for {
@@ -92,6 +92,7 @@ func sendList(ctx context.Context, nc *nats.Conn, site string, list []wire.Event
 
 // send asks the journal to store e until it says that it has.
 func send(ctx context.Context, nc *nats.Conn, site string, e wire.Event) error {
+	e.BusUs = 0 // the journal's to say
 	b, err := json.Marshal(e)
 	if err != nil {
 		return fmt.Errorf("writing event %d of %s: %w", *e.Seq, e.Agent, err)

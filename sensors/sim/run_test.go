@@ -16,6 +16,15 @@ import (
 	"rainhill/sensors/sim"
 )
 
+func demo(t testing.TB) sim.Scenario {
+	t.Helper()
+	s, err := sim.Load("demo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
 func connect(t *testing.T) *nats.Conn {
 	t.Helper()
 	srv, err := server.NewServer(&server.Options{DontListen: true, NoSigs: true, NoLog: true})
@@ -88,7 +97,7 @@ func TestRunSendsUntilAnswered(t *testing.T) {
 	})
 	ctx, cancel := context.WithTimeout(context.Background(), 4*time.Second)
 	defer cancel()
-	if err := sim.Run(ctx, nc, "home", 4, 10); err != nil {
+	if err := sim.Run(ctx, nc, "home", demo(t), 4, 10); err != nil {
 		t.Fatal(err)
 	}
 	b.mu.Lock()
@@ -103,10 +112,10 @@ func TestRunSaysWhyTheJournalRefuses(t *testing.T) {
 	open(t, nc, func(int) *wire.Reply { return &wire.Reply{Reason: "no such gate"} })
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
-	if err := sim.Run(ctx, nc, "home", 4, 10); err == nil || !strings.Contains(err.Error(), "no such gate") {
+	if err := sim.Run(ctx, nc, "home", demo(t), 4, 10); err == nil || !strings.Contains(err.Error(), "no such gate") {
 		t.Errorf("got %v, want the journal's reason", err)
 	}
-	if err := sim.Run(ctx, nc, "home", 4, 0); err == nil {
+	if err := sim.Run(ctx, nc, "home", demo(t), 4, 0); err == nil {
 		t.Error("a speedup of 0 was taken")
 	}
 }

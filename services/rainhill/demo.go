@@ -16,9 +16,9 @@ import (
 
 // openDemo writes the simulated railway's definitions into the book, and opens
 // a session and its trials, closing what an earlier demo left open.
-func openDemo(ctx context.Context, nc *nats.Conn, site string) error {
+func openDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario) error {
 	now := time.Now().UnixMicro()
-	setup := sim.Setup()
+	setup := s.Setup(now)
 	session := fmt.Sprintf("demo-%d", now/1000)
 	m, err := nc.RequestWithContext(ctx, bus.Question(site, "view"), nil)
 	if err != nil {
@@ -37,9 +37,6 @@ func openDemo(ctx context.Context, nc *nats.Conn, site string) error {
 			return err
 		}
 		list = append(list, wire.Event{Kind: wire.KindDecision, ID: "close-" + old.ID, By: "demo", What: wire.WhatSession, AtUs: now, Value: b})
-	}
-	for i := range setup.Trials {
-		setup.Trials[i].FromUs = now
 	}
 	list = append(list, trial.FromSetup(setup, session, now)...)
 	for i, e := range list {

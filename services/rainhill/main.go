@@ -38,9 +38,11 @@ type stdio struct {
 
 func commands() []command {
 	return []command{
-		{"demo", "[--seed N]", "a simulated railway, in a data folder of its own", demo},
+		{"demo", "[--scenario FILE|NAME] [--seed N]", "a simulated railway, in a data folder of its own", demo},
 		{"serve", "[--data DIR] [--site ID] [--listen HOST] ...", "the timing service", serve},
 		{"score", "[--setup setup.json] [--csv laps] [--session ID] events.jsonl", "score a recording with the same code as live", score},
+		{"truth", "[--csv] [--laps] DIR...", "score simulated runs, and hold the scores against what really happened", compareTruth},
+		{"simulate", "--scenario FILE|NAME [--seed N] --out DIR | --list", "write a simulated run, and what really happened in it", simulate},
 		{"record", "[--data DIR] [--url URL] [-o FILE]", "write a session down as it happens, until it closes", record},
 		{"export", "[--data DIR] [--session ID] [-o FILE]", "write a session as JSON Lines", export},
 		{"import", "[--data DIR] [--site ID] FILE", "take a session file in as a site of its own", importFile},

@@ -86,7 +86,7 @@ func runSession(t *testing.T, h *host.Host, begin func()) {
 	await(t, h, "the laps", func(r wire.Results) bool { return len(r.Trials) == 3 && len(r.Trials[2].Laps) >= 11 })
 	w.decide(wire.WhatLap, "a cat on the line", wire.LapValue{Trial: "scripted", Lap: 3, Void: true})
 	time.Sleep(2500 * time.Millisecond) // the simulated railway runs, time passes in the journal
-	loco := sim.Setup().Locomotives[0]
+	loco := demoScenario(t).Setup(0).Locomotives[0]
 	loco.LengthMm += 10
 	w.decide(wire.WhatLocomotive, "", loco)
 	time.Sleep(1500 * time.Millisecond)
@@ -212,7 +212,13 @@ func firstDifference(a, b []byte) string {
 
 // simFor plays the simulated railway with a seed until the host stops.
 func simFor(seed int64) func(context.Context, *nats.Conn) error {
-	return func(ctx context.Context, nc *nats.Conn) error { return sim.Run(ctx, nc, "line", seed, 4) }
+	return func(ctx context.Context, nc *nats.Conn) error {
+		s, err := sim.Load("demo")
+		if err != nil {
+			return err
+		}
+		return sim.Run(ctx, nc, "line", s, seed, 4)
+	}
 }
 
 // A recording that ends before its session does is an error, not half a file

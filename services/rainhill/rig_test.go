@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -79,17 +80,18 @@ func get(t testing.TB, url string) []byte {
 
 // writer puts events into the journal as the service's own parts do.
 type writer struct {
-	t    testing.TB
-	nc   *nats.Conn
-	site string
-	seq  uint64
+	t     testing.TB
+	nc    *nats.Conn
+	site  string
+	agent string // "script" when not said
+	seq   uint64
 }
 
 func (w *writer) put(e wire.Event) {
 	w.t.Helper()
 	w.seq++
 	seq := w.seq
-	e.Agent, e.Boot, e.Seq = "script", "b", &seq
+	e.Agent, e.Boot, e.Seq = cmp.Or(w.agent, "script"), "b", &seq
 	if e.AtUs == 0 {
 		e.AtUs = time.Now().UnixMicro()
 	}
@@ -116,15 +118,22 @@ func (w *writer) decide(what, why string, value any) {
 	w.put(wire.Event{Kind: wire.KindDecision, ID: fmt.Sprintf("x%d", w.seq), By: "test", What: what, Why: why, Value: b})
 }
 
+func demoScenario(t testing.TB) sim.Scenario {
+	t.Helper()
+	s, err := sim.Load("demo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
 // openBook defines the simulated railway, opens session s1, its two trials and
 // a third, of a train that the test runs itself from an hour ago on.
 func (w *writer) openBook() {
 	w.t.Helper()
 	now := time.Now().UnixMicro()
-	setup := sim.Setup()
-	for i := range setup.Trials {
-		setup.Trials[i].FromUs = now
-	}
+	s := demoScenario(w.t)
+	setup := s.Setup(now)
 	setup.Locomotives = append(setup.Locomotives, wire.Locomotive{ID: "wren", Name: "Wren", LengthMm: 200})
 	setup.Trials = append(setup.Trials, wire.Trial{ID: "scripted", Locomotive: "wren", Tag: "tag-wren", FromUs: now - 3_600_000_000, WarmupLaps: 1})
 	for _, e := range trial.FromSetup(setup, "s1", now) {

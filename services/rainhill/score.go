@@ -31,33 +31,10 @@ func score(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 	if fs.NArg() == 0 {
 		return fmt.Errorf("%w: which events? Give a file, or - for standard input", errUsage)
 	}
-	s := trial.New("file")
-	bad := 0
-	complain := func(format string, a ...any) {
-		bad++
-		fmt.Fprintf(std.err, format+"\n", a...)
-	}
-	if err := readSetup(s, *setupFile, std); err != nil {
-		return err
-	}
-	in, name, err := open(fs.Arg(0), std)
+	res, bad, err := scoreFile(ctx, *setupFile, fs.Arg(0), *session, std)
 	if err != nil {
 		return err
 	}
-	defer func() { _ = in.Close() }()
-	reader := recording{s: s, name: name, complain: complain, want: *session}
-	if err := reader.read(ctx, in); err != nil {
-		return err
-	}
-	s.Finish()
-	if reader.want != "" && reader.kept == nil && (s.Book == nil || s.Book.Session.ID != reader.want) {
-		return fmt.Errorf("%s holds no session %q", name, reader.want)
-	}
-	res := s.Results()
-	if reader.kept != nil {
-		res = *reader.kept
-	}
-	res.Site = reader.site
 	if res.Session == nil {
 		fmt.Fprintln(std.err, "rainhill: there is no session in the recording; give its setup with --setup")
 		bad++
@@ -69,6 +46,38 @@ func score(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 		return fmt.Errorf("%d line(s) could not be used; the rest was scored", bad)
 	}
 	return nil
+}
+
+// scoreFile scores the events of a file, with those of a setup file before them
+// when there is one. Lines that cannot be used are told of and counted in bad.
+func scoreFile(ctx context.Context, setupFile, events, session string, std stdio) (res wire.Results, bad int, err error) {
+	s := trial.New("file")
+	complain := func(format string, a ...any) {
+		bad++
+		fmt.Fprintf(std.err, format+"\n", a...)
+	}
+	if err := readSetup(s, setupFile, std); err != nil {
+		return res, bad, err
+	}
+	in, name, err := open(events, std)
+	if err != nil {
+		return res, bad, err
+	}
+	defer func() { _ = in.Close() }()
+	reader := recording{s: s, name: name, complain: complain, want: session}
+	if err := reader.read(ctx, in); err != nil {
+		return res, bad, err
+	}
+	s.Finish()
+	if reader.want != "" && reader.kept == nil && (s.Book == nil || s.Book.Session.ID != reader.want) {
+		return res, bad, fmt.Errorf("%s holds no session %q", name, reader.want)
+	}
+	res = s.Results()
+	if reader.kept != nil {
+		res = *reader.kept
+	}
+	res.Site = reader.site
+	return res, bad, nil
 }
 
 func printResults(w io.Writer, res wire.Results, table string) error {

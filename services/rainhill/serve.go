@@ -88,8 +88,13 @@ func demo(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) error
 	cfg := host.Config{Site: "demo", Demo: true}
 	fs.StringVar(&cfg.Data, "data", dataFolder()+"-demo", "data `folder` of the demo")
 	serveFlags(fs, &cfg)
+	name := fs.String("scenario", "demo", "`file` or name of a scenario; rainhill simulate --list names them")
 	seed := fs.Int64("seed", 1, "`number` the simulated railway begins from")
 	if err := parse(fs, args, 0); err != nil {
+		return err
+	}
+	played, err := scenario(*name)
+	if err != nil {
 		return err
 	}
 	giveWay(&cfg)
@@ -98,10 +103,10 @@ func demo(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) error
 		return err
 	}
 	h.Start("simulated railway", func(ctx context.Context, nc *nats.Conn) error {
-		if err := openDemo(ctx, nc, cfg.Site); err != nil {
+		if err := openDemo(ctx, nc, cfg.Site, played); err != nil {
 			return err
 		}
-		return sim.Run(ctx, nc, cfg.Site, *seed, 1)
+		return sim.Run(ctx, nc, cfg.Site, played, *seed, 1)
 	})
 	fmt.Fprintf(std.out, "A simulated railway is running. Open %s/#key=%s\nIts data are invented and kept apart, in %s. Ctrl-C stops it.\n", h.URL, h.StartKey, cfg.Data)
 	return until(ctx, h, std)

@@ -50,7 +50,11 @@ func record(t testing.TB, seconds, pad int) []byte {
 
 func recordTo(t testing.TB, w io.Writer, seconds, pad int) {
 	t.Helper()
-	r := sim.New(3, startUs)
+	demo, err := sim.Load("demo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r := sim.New(demo, 3, startUs)
 	write(t, w, trial.FromSetup(r.Setup(), "s1", startUs))
 	end := startUs
 	for range seconds {

@@ -48,7 +48,8 @@ function endOf(r, i, toUs) {
 /** Time since the session was opened. @param {number} us */
 function sessionTime(us) {
   const opened = state.view?.session?.opened_us;
-  return opened && us >= opened ? time((us - opened) / 1e6, 0) : '';
+  const t = opened && us >= opened ? time((us - opened) / 1e6, 0) : '';
+  return t && !t.includes(':') ? `${t} s` : t;
 }
 
 /** The incidents of a trial, newest first. @param {Running} r @param {number} most */

@@ -41,7 +41,7 @@ export function place(passages, gates, lengthMm, ahead, nowUs, incidents = []) {
   const last = passages[passages.length - 1];
   if (!last || !(lengthMm > 0)) return null;
   const dir = way(last, ahead);
-  const speed = lastSpeed(passages, lengthMm, ahead);
+  const speed = lastSpeed(passages, lengthMm, ahead, incidents);
   let next = last.gate;
   let room = lengthMm;
   for (const g of gates) {
@@ -62,17 +62,22 @@ function way(p, dir) {
   return p.reverse ? -dir : dir;
 }
 
-/** @param {PassageVerdict[]} passages @param {number} lengthMm @param {number} dir */
-function lastSpeed(passages, lengthMm, dir) {
+/** @param {PassageVerdict[]} passages @param {number} lengthMm @param {number} dir @param {Incident[]} incidents */
+function lastSpeed(passages, lengthMm, dir, incidents) {
   const b = passages[passages.length - 1];
   const a = passages[passages.length - 2];
-  if (!a || !b || b.at_us <= a.at_us || turned(a, b)) return null;
+  if (!a || !b || b.at_us <= a.at_us || turned(a, b) || setOn(b, incidents)) return null;
   return (between(a.position_mm, b.position_mm, lengthMm, way(b, dir)) / (b.at_us - a.at_us)) * 1e6;
 }
 
 /** Did it turn round on the way? @param {PassageVerdict} a @param {PassageVerdict} b */
 function turned(a, b) {
   return Boolean(a.reverse) !== Boolean(b.reverse);
+}
+
+/** What took a train off the rails, when it was set on before a passage. @param {PassageVerdict} p @param {Incident[]} incidents */
+function setOn(p, incidents) {
+  return incidents.find((i) => i.until_us === p.at_us && (i.kind === 'lift-off' || i.kind === 'derailment'));
 }
 
 /** @typedef {{t0: number, s0: number, t1: number, s1: number, inferred: boolean, final?: boolean}} Stroke */
@@ -82,7 +87,8 @@ function turned(a, b) {
  * begins again at the other edge; a stretch that touches an inferred passage
  * is inferred, and one that touches a provisional passage is not final. A train
  * that turned round is drawn to where the incident says it turned, and back;
- * when nothing tells where, as if it had turned at a gate.
+ * when nothing tells where, as if it had turned at a gate. One that left the
+ * rails is drawn to where it did, and from where it was seen next.
  * @param {PassageVerdict[]} passages in order of time
  * @param {number} lengthMm @param {number} dir
  * @param {Incident[]} [incidents]
@@ -95,7 +101,9 @@ export function strokes(passages, lengthMm, dir, incidents = []) {
     const [a, b] = [passages[i - 1], passages[i]];
     const inferred = a.source === 'inferred' || b.source === 'inferred';
     const from = out.length;
-    if (turned(a, b)) turn(out, a, b, lengthMm, dir, incidents);
+    const off = setOn(b, incidents);
+    if (off) leg(out, a.at_us, off.at_us, a.position_mm, off.position_mm ?? a.position_mm, lengthMm, way(a, dir));
+    else if (turned(a, b)) turn(out, a, b, lengthMm, dir, incidents);
     else run(out, a.at_us, b.at_us, a.position_mm, between(a.position_mm, b.position_mm, lengthMm, way(b, dir)), lengthMm, way(b, dir), inferred);
     for (const s of out.slice(from)) s.final = Boolean(a.final && b.final);
   }

@@ -67,6 +67,14 @@ export function testAnIncidentHoldsTheTrain() {
   same(place(seen, gates, 1000, 1, 6e6, [{ ...stood, position_mm: null }])?.mm, 400, 'nobody knows where');
 }
 
+export function testATrainThatIsLiftedOffRunsNoLine() {
+  const seen = [pass('g1', 0), pass('g2', 4), pass('g1', 9), pass('g2', 13)];
+  const lifted = /** @type {any} */ ({ kind: 'lift-off', at_us: 5e6, until_us: 9e6, position_mm: 500 });
+  same(strokes(seen, 1000, 1, [lifted]).map((s) => [s.s0, s.s1, s.t0 / 1e6, s.t1 / 1e6, s.inferred]), [[0, 400, 0, 4, false], [400, 500, 4, 5, true], [0, 400, 9, 13, false]], 'to where it was lifted off, and on from where it was seen');
+  same(place(seen.slice(0, 3), gates, 1000, 1, 10e6, [lifted])?.speed, null, 'the way by hand is no speed');
+  same(strokes(seen, 1000, 1, [{ ...lifted, kind: 'stall' }]).map((s) => s.s1), [400, 1000, 400], 'a stall is run through');
+}
+
 export function testProvisionalStretches() {
   const final = (/** @type {any} */ p) => ({ ...p, final: true });
   same(strokes([final(pass('g1', 0)), final(pass('g2', 4)), pass('g3', 7)], 1000, 1).map((s) => s.final), [true, false], 'what touches a provisional passage');
