@@ -244,6 +244,6 @@ func (r *Run) setOn(l *tracker.Line, p tracker.Passage, at Point) Incident {
 	x := r.incident(l, Set, p, at)
 	x.SpanMm = l.DistanceMm(p.Slot, r.W, r.W+1)
 	x.PositionMm, x.UMm = l.Along(p.Slot, l.Place(p.Slot, r.W).PositionMm, x.SpanMm/2*float64(r.Dir)), x.SpanMm/2/math.Sqrt(3)
-	x.AtUs, x.UntilUs = r.Last.AtUs+int64(p.WantUs/2), at.AtUs
+	x.AtUs, x.UntilUs = r.Last.AtUs+int64(min(p.WantUs, float64(at.AtUs-r.Last.AtUs))/2), at.AtUs
 	return x
 }

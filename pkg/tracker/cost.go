@@ -23,10 +23,11 @@ const (
 	firstRate   = 0.1  // a train begins to run, per second
 	turnCost    = 9.5  // it turns round
 	setCost     = 12.0
-	orderCost   = 6.0 // what was told of the order was wrong
-	lostStroke  = 1.6 // of the strokes that a train shows at a gate one is lost
-	fewStrokes  = 5.0 // a train shows half its strokes or less
-	straddleIn  = 7.0 // two trains over one another
+	freeCost    = 10.0 // that trains can overtake here at all
+	orderCost   = 6.0  // what was told of the order was wrong
+	lostStroke  = 1.6  // of the strokes that a train shows at a gate one is lost
+	fewStrokes  = 5.0  // a train shows half its strokes or less
+	straddleIn  = 7.0  // two trains over one another
 )
 
 // leg is -ln of the density, per second, that a leg takes t seconds where want
@@ -77,20 +78,21 @@ func above(z float64) float64 { return 0.5 * math.Erfc(z/math.Sqrt2) }
 
 // Sight is what a gate has shown of itself.
 type Sight struct {
-	Passages float64 `json:"passages"`
-	Missed   float64 `json:"missed"`
-	Strokes  float64 `json:"strokes"`          // of a passage, on the mean
-	Blocks   float64 `json:"blocks,omitempty"` // passages of which the length of a block is known
-	Whole    float64 `json:"whole,omitempty"`  // of these, as long as the train
-	False    float64 `json:"false"`
-	Tagged   float64 `json:"tagged"` // of passages of trains that have a tag
-	Tags     float64 `json:"tags"`   // of these, with a tag read
-	SinceUs  int64   `json:"since"`
-	LastUs   int64   `json:"last,omitempty"`     // last stroke
-	Short    float64 `json:"short,omitempty"`    // short times between strokes, how many of late,
-	ShortLn  float64 `json:"short_ln,omitempty"` // and the sum of their logarithms, s
-	Jitter   float64 `json:"jitter,omitempty"`   // us^2, mean square of what strokes differ from patterns by
-	Jitters  int     `json:"jitters,omitempty"`
+	Passages float64          `json:"passages"`
+	Missed   float64          `json:"missed"`
+	Strokes  float64          `json:"strokes"`          // of a passage, on the mean
+	Blocks   float64          `json:"blocks,omitempty"` // passages of which the length of a block is known
+	Whole    float64          `json:"whole,omitempty"`  // of these, as long as the train
+	Manner   [manners]float64 `json:"manner"`           // passages by what was told of them
+	False    float64          `json:"false"`
+	Tagged   float64          `json:"tagged"` // of passages of trains that have a tag
+	Tags     float64          `json:"tags"`   // of these, with a tag read
+	SinceUs  int64            `json:"since"`
+	LastUs   int64            `json:"last,omitempty"`     // last stroke
+	Short    float64          `json:"short,omitempty"`    // short times between strokes, how many of late,
+	ShortLn  float64          `json:"short_ln,omitempty"` // and the sum of their logarithms, s
+	Jitter   float64          `json:"jitter,omitempty"`   // us^2, mean square of what strokes differ from patterns by
+	Jitters  int              `json:"jitters,omitempty"`
 }
 
 // missCost is that of a passage unseen.

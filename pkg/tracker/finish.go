@@ -41,7 +41,9 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 		}
 	}
 	t.rivals(l, slot, p, next, &f)
-	whole := t.front(p, g, f.shape(gate), mmS, &out)
+	manner := g.manner(p.manner())
+	g.Manner[p.manner()]++
+	whole := t.front(l, p, g, f.shape(gate, manner), mmS, &out)
 	out.Trap = trap(l, p)
 	if b := p.blockUs(); b > 0 && mmS > 0 {
 		g.Blocks++
@@ -58,8 +60,8 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 		}
 	}
 	if whole && p.Move.Dir > 0 && !math.IsNaN(around(p, next)) {
-		f = f.learn(p, gate, l.Gates(), mmS)
-		t.jitter(g, &f, gate, p)
+		f = f.learn(p, gate, l.Gates(), manner, mmS)
+		t.jitter(g, &f, gate, manner, p)
 	} else {
 		f.Passages++
 	}
@@ -72,7 +74,7 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 // the front.
 func (t *Tracker) rivals(l *Line, slot int, p, next *pass, f *Form) {
 	gate := l.ways[0].index[p.strokes[0].Gate]
-	shape := f.shape(gate)
+	shape := f.shape(gate, t.Gates[gate].Sight.manner(p.manner()))
 	if p.prev == nil || next == nil || p.Move.Kind != arrive || next.Move.Kind != arrive || p.Move.Stood || next.Move.Stood || shape.Pattern.Known() {
 		return
 	}
@@ -131,7 +133,7 @@ func around(p, next *pass) float64 {
 
 // front tells the instant of the front, and whether the strokes were a whole
 // passage and nothing else.
-func (t *Tracker) front(p *pass, g *Sight, shape *Shape, mmS float64, out *Passage) (whole bool) {
+func (t *Tracker) front(l *Line, p *pass, g *Sight, shape *Shape, mmS float64, out *Passage) (whole bool) {
 	jitter := p.uncertainty(0, g)
 	index := p.fronts()
 	us := make([]float64, len(index))
@@ -162,11 +164,34 @@ func (t *Tracker) front(p *pass, g *Sight, shape *Shape, mmS float64, out *Passa
 		out.Front = p.strokes[0].Moved(found.Us, math.Hypot(jitter, found.UUs))
 		out.Doubtful = found.UUs > 2000
 	}
+	if s := &p.strokes[k]; s.Beam == 2 && found.Index >= 0 {
+		p.behind(l, s, mmS, out)
+	}
 	if p.Split > agreeUs {
 		out.Front.UUs = math.Hypot(out.Front.UUs, p.Split)
 		out.Doubtful = true
 	}
 	return found.Whole && p.Split == 0
+}
+
+// pairScatter is how well the speed between gates is that between the two beams
+// of one (common practice, no source).
+const pairScatter = 0.05
+
+// behind is the front's instant at the first beam of a pair where only the second
+// saw it: as much earlier as the train takes from one to the other.
+func (p *pass) behind(l *Line, s *passage.Stroke, mmS float64, out *Passage) {
+	g := l.Place(p.Move.Slot, p.Move.W)
+	way := float64(p.Move.Dir)
+	if l.Trains[p.Move.Slot].Reverse {
+		way = -way
+	}
+	us, scatter := g.PairMm/mmS*1e6, pairScatter
+	if math.IsNaN(us) || math.IsInf(us, 0) {
+		us, scatter = g.PairMm/usualMmS*1e6, usualScatter
+	}
+	out.Front = s.Moved(-way*us, math.Hypot(s.UUs, scatter*us))
+	out.Doubtful = true
 }
 
 // uncertainty of a stroke's instant: what the gate states, else its tick, or the
@@ -233,8 +258,8 @@ func (p *pass) longest(index []int) int {
 }
 
 // jitter learns the scatter of a gate's instants from a passage.
-func (t *Tracker) jitter(g *Sight, f *Form, gate int, p *pass) {
-	r, n := f.shape(gate).Pattern.Residual(p.instants())
+func (t *Tracker) jitter(g *Sight, f *Form, gate, manner int, p *pass) {
+	r, n := f.shape(gate, manner).Pattern.Residual(p.instants())
 	if n == 0 {
 		return
 	}

@@ -20,10 +20,41 @@ type Form struct {
 	Times []int     `json:"times,omitempty"`
 	Pace  []float64 `json:"pace,omitempty"` // exp of Slow, as far as it is sure
 	Last  []float64 `json:"last,omitempty"` // ln(time per mm) of the last sectors, a lap at most
-	// Any is what its passages look like, of all gates together; At by gate, on
-	// the forward way.
-	Any Shape   `json:"any"`
-	At  []Shape `json:"at,omitempty"`
+	// Any is what its passages look like to gates of one manner together; At by
+	// gate, on the forward way.
+	Any [manners]Shape `json:"any"`
+	At  []Shape        `json:"at,omitempty"`
+}
+
+// Manners of gates, by what they tell of a passage.
+const (
+	pulses = iota // that something came, once or an axle at a time
+	block         // one block from front to rear
+	blocks        // several, an axle or a car at a time
+	manners
+)
+
+// manner is that of the gate as one passage shows it.
+func (p *pass) manner() int {
+	ended := slices.ContainsFunc(p.strokes, func(s passage.Stroke) bool { return s.EndUs != 0 })
+	switch {
+	case !ended:
+		return pulses
+	case len(p.fronts()) == 1:
+		return block
+	}
+	return blocks
+}
+
+// manner is what most passages have shown of a gate, and guess before any has.
+func (g *Sight) manner(guess int) int {
+	best := guess
+	for m, n := range g.Manner {
+		if n > g.Manner[best] {
+			best = m
+		}
+	}
+	return best
 }
 
 // Shape is what a train's passages look like to a gate. Pattern is of their
@@ -115,30 +146,33 @@ func (f Form) sector(w, gates int, us int64, mm float64) Form {
 }
 
 // shape is how a gate sees the train: as it has seen it before, else as gates do.
-func (f *Form) shape(gate int) *Shape {
+func (f *Form) shape(gate, manner int) *Shape {
 	if f == nil {
 		return &Shape{}
 	}
 	if gate < len(f.At) && f.At[gate].N >= 3 {
 		return &f.At[gate]
 	}
-	return &f.Any
+	return &f.Any[manner]
 }
 
 // learn takes what a passage at a known speed showed of the train.
-func (f Form) learn(p *pass, gate, gates int, mmS float64) Form {
+func (f Form) learn(p *pass, gate, gates, manner int, mmS float64) Form {
 	f.Passages++
 	f.MmS = mmS
-	f.Any = f.Any.learn(p, mmS)
+	f.Any[manner] = f.Any[manner].learn(p, mmS)
 	f.At = append(slices.Clone(f.At), make([]Shape, max(0, gates-len(f.At)))...)
 	f.At[gate] = f.At[gate].learn(p, mmS)
 	return f
 }
 
 func (s Shape) learn(p *pass, mmS float64) Shape {
+	us := p.instants()
+	if len(us) == 0 {
+		return s // the first beam of a pair saw nothing
+	}
 	s.N++
 	s.Strokes += (float64(len(p.strokes)) - s.Strokes) / float64(min(s.N, 12))
-	us := p.instants()
 	s.Pattern = s.Pattern.Learn(us)
 	s.Last = append(slices.Clone(s.Last), us[len(us)-1]/1e6*mmS)
 	s.Last = s.Last[max(0, len(s.Last)-len(s.Pattern.Seen)):]
@@ -166,13 +200,30 @@ func (s *Shape) span() (mm float64, n int) {
 	return (of[(len(of)-1)/2] + of[len(of)/2]) / 2, len(of)
 }
 
+// seenMm is how long the train has shown itself to be at gates, NaN when it has
+// not: from first axle to last, or as it blocks a beam, whichever is longer.
+func (f *Form) seenMm() float64 {
+	mm := nan
+	if f == nil {
+		return mm
+	}
+	for _, s := range f.Any {
+		if s.Spans >= 3 && !(mm > s.SpanMm) {
+			mm = max(s.SpanMm, 1)
+		}
+		if s.Blocks >= 3 && !(mm > s.BlockMm) {
+			mm = max(s.BlockMm, 1)
+		}
+	}
+	return mm
+}
+
 // length is the train's as far as known, mm, and how uncertain its logarithm is.
 func (l *Line) length(slot int, f *Form) (mm, scatter float64) {
+	if seen := f.seenMm(); seen > 0 {
+		return seen, 0.1
+	}
 	switch {
-	case f != nil && f.Any.Spans >= 3:
-		return max(f.Any.SpanMm, f.Any.BlockMm, 1), 0.1
-	case f != nil && f.Any.Blocks >= 3:
-		return max(f.Any.BlockMm, 1), 0.1
 	case l.Trains[slot].LengthMm > 0:
 		return min(l.Trains[slot].LengthMm, 0.7*l.LapMm), 0.15
 	}

@@ -31,6 +31,7 @@ type Move struct {
 	Late   float64 `json:"r,omitempty"` // ln(time taken / time expected), 0 when none was expected
 	WantUs float64 `json:"e,omitempty"` // time expected
 	Band   int     `json:"b,omitempty"`
+	Free   bool    `json:"fr,omitempty"` // it overtakes, as no train of a single loop can
 	Owed   float64 `json:"-"`
 }
 
@@ -163,7 +164,11 @@ func (m *model) stay(s *State, seat *Seat, emit func(float64, uint64, Move)) {
 			rest = 0 // its end has passed that gate
 		}
 		more := 0.6
-		if shape := f.shape(m.q[0]); shape.N >= 3 {
+		guess := pulses
+		if m.x.Edge != passage.Pulse {
+			guess = block
+		}
+		if shape := f.shape(m.q[0], m.sight().manner(guess)); shape.N >= 3 {
 			more = max(1-1/max(shape.Strokes, 1), 0.02)
 			if float64(o.N) >= shape.Strokes+1.5 {
 				more *= 0.3
@@ -226,8 +231,13 @@ func (m *model) onward(s *State, i int, emit func(float64, uint64, Move)) {
 			if clear {
 				cost += m.unfinished(seat)
 			}
+			told := m.told(s, i, &mv)
 			if more, ok := m.passes(s, i, &mv); ok {
-				m.emit(s, i, mv, cost+more, emit)
+				m.emit(s, i, mv, cost+told+more, emit)
+			}
+			if m.overtakes(s, i, &mv) {
+				mv.Pushes, mv.Free = false, true
+				m.emit(s, i, mv, cost+told+freeCost, emit)
 			}
 		}
 	}
@@ -238,6 +248,9 @@ func (m *model) emit(s *State, i int, mv Move, cost float64, emit func(float64, 
 	key := seatKey(s, i, &Seat{
 		Slot: mv.Slot, W: mv.W, Dir: mv.Dir, AtUs: m.x.AtUs, Floor: max(s.Seats[i].Floor, mv.W), Stood: mv.Stood, Band: mv.Band,
 	})
+	if mv.Free {
+		key += freeKey
+	}
 	if mv.Pushes {
 		k, _, _ := s.ahead(m.l, i)
 		o := *s.Seats[k]
@@ -335,7 +348,7 @@ func (m *model) passes(s *State, i int, mv *Move) (cost float64, ok bool) {
 		return 0, s.backs(m.l, i, mv.W)
 	}
 	if !ok {
-		return m.told(s, i, mv), true
+		return 0, true
 	}
 	o := s.Seats[k]
 	switch on := max(o.W, o.Floor) + raise; {
@@ -351,7 +364,17 @@ func (m *model) passes(s *State, i int, mv *Move) (cost float64, ok bool) {
 		}
 		mv.Pushes, mv.Floor = true, mv.W-raise
 	}
-	return cost + m.told(s, i, mv), true
+	return cost, true
+}
+
+// overtakes reports whether the train can only come to its gate by overtaking the
+// one in front, and both have tags.
+func (m *model) overtakes(s *State, i int, mv *Move) bool {
+	k, raise, ok := s.ahead(m.l, i)
+	if !ok || mv.Dir < 0 || s.Free || !bothTagged(&m.l.Trains[s.Seats[k].Slot], &m.l.Trains[s.Seats[i].Slot]) {
+		return false
+	}
+	return mv.W > s.Seats[k].W+raise
 }
 
 // straddles is the cost of a train's coming to a gate that the train in front has
@@ -614,6 +637,10 @@ func (m *model) moved(s *State, mv Move) *State {
 		seat.Scatter = max(seat.Scatter, firstScatter)
 	}
 	out := s.with(i, &seat, m.q[0], mv.Slot)
+	if mv.Free {
+		out.Free = true
+		out.Key += freeKey
+	}
 	if mv.Pushes {
 		k, _, _ := s.ahead(m.l, i)
 		o := *out.Seats[k]

@@ -10,6 +10,7 @@ type State struct {
 	Owner []int16 `json:"owner,omitempty"` // of each gate's last stroke: slot, -1 nobody's
 	Key   uint64  `json:"key"`
 	Owed  float64 `json:"owed,omitempty"` // in the cost so far for trains that have not come yet
+	Free  bool    `json:"free,omitempty"` // trains with tags have overtaken here: this is no single loop
 }
 
 // Seat is where one train is: the last gate it passed, when, and how it ran.
@@ -55,7 +56,7 @@ func (s *State) seat(slot int) int {
 
 // with is s with one seat changed.
 func (s *State) with(i int, seat *Seat, gate, owner int) *State {
-	out := &State{Seats: slices.Clone(s.Seats), Owner: slices.Clone(s.Owner), Key: s.Key - s.Seats[i].key() + seat.key()}
+	out := &State{Seats: slices.Clone(s.Seats), Owner: slices.Clone(s.Owner), Key: s.Key - s.Seats[i].key() + seat.key(), Free: s.Free}
 	out.Seats[i] = seat
 	out.own(gate, owner)
 	return out
@@ -69,7 +70,7 @@ func (s *State) own(gate, owner int) {
 
 // insert is s with a seat put in at place i of the running order.
 func (s *State) insert(i int, seat *Seat, gate, owner int) *State {
-	out := &State{Seats: slices.Insert(slices.Clone(s.Seats), i, seat), Owner: slices.Clone(s.Owner), Key: s.Key + seat.key()}
+	out := &State{Seats: slices.Insert(slices.Clone(s.Seats), i, seat), Owner: slices.Clone(s.Owner), Key: s.Key + seat.key(), Free: s.Free}
 	out.own(gate, owner)
 	return out
 }
@@ -80,7 +81,7 @@ func (s *State) without(slot int) *State {
 	if i < 0 {
 		return s
 	}
-	return &State{Seats: slices.Delete(slices.Clone(s.Seats), i, i+1), Owner: s.Owner, Key: s.Key - s.Seats[i].key(), Owed: s.Owed}
+	return &State{Seats: slices.Delete(slices.Clone(s.Seats), i, i+1), Owner: s.Owner, Key: s.Key - s.Seats[i].key(), Owed: s.Owed, Free: s.Free}
 }
 
 // key is the same for two seats between which nothing to come can tell.
@@ -111,9 +112,15 @@ func (s *State) ahead(l *Line, i int) (k, raise int, ok bool) {
 		k, raise = len(s.Seats)-1, l.Gates()
 	}
 	a, b := &l.Trains[s.Seats[k].Slot], &l.Trains[s.Seats[i].Slot]
-	// Trains with tags need no order, and may run on two loops past one gate.
-	return k, raise, a.Reverse == b.Reverse && (a.Tag == "" || b.Tag == "")
+	return k, raise, a.Reverse == b.Reverse && !(s.Free && bothTagged(a, b))
 }
+
+// bothTagged trains need no order where one has been seen to overtake: they may
+// run on two loops past one gate, or past one another on a siding.
+func bothTagged(a, b *Train) bool { return a.Tag != "" && b.Tag != "" }
+
+// freeKey sets the keys of states apart in which trains may overtake.
+const freeKey = 0x9e3779b97f4a7c15
 
 // backs reports whether seat i may come to gate number w running back: the train
 // behind it must not have passed that gate.
@@ -127,7 +134,7 @@ func (s *State) backs(l *Line, i, w int) bool {
 	}
 	o := s.Seats[k]
 	a, b := &l.Trains[o.Slot], &l.Trains[s.Seats[i].Slot]
-	return a.Reverse != b.Reverse || a.Tag != "" && b.Tag != "" || o.W-lower < w
+	return a.Reverse != b.Reverse || s.Free && bothTagged(a, b) || o.W-lower < w
 }
 
 // room is where in the running order a train comes in that is first seen at

@@ -245,7 +245,7 @@ func (t *Tracker) take(l *Line, p *node, out *Out) {
 	}
 	list = append(list, next)
 	for len(list) > 1 && (len(list) > most || t.cleared(l, list[0], list[1], s.AtUs) && t.patterned(m.Slot, list)) {
-		t.prepare(m.Slot, list)
+		t.prepare(l, m.Slot, list)
 		done, form := t.finish(l, m.Slot, list[0], list[1])
 		t.Forms[m.Slot] = &form
 		out.Passages = append(out.Passages, done)
@@ -264,32 +264,37 @@ func (t *Tracker) patterned(slot int, list []*pass) bool {
 	if f == nil {
 		f = &Form{}
 	}
-	if f.Passages >= earlyFew || f.Any.Pattern.Known() {
+	if f.Passages >= earlyFew {
 		return true
 	}
-	single := 0
+	known, single := false, 0
 	for _, p := range list {
-		if len(p.fronts()) > 1 {
+		switch {
+		case len(p.fronts()) == 1:
+			single++
+		case !f.Any[p.manner()].Pattern.Known():
 			return false
+		default:
+			known = true
 		}
-		single++
 	}
-	return single >= 2
+	return known || single >= 2
 }
 
 // prepare learns the pattern of a train's strokes from the passages at hand
 // before the first of them is judged by it.
-func (t *Tracker) prepare(slot int, list []*pass) {
+func (t *Tracker) prepare(l *Line, slot int, list []*pass) {
 	var f Form
 	if known := t.Forms[slot]; known != nil {
 		f = *known
 	}
-	if f.Any.Pattern.Known() || f.Passages > 0 || len(list) < 3 {
+	if slices.ContainsFunc(f.Any[:], func(s Shape) bool { return s.N > 0 }) || f.Passages > 0 || len(list) < 3 {
 		return
 	}
 	for i, p := range list[:len(list)-1] {
 		if v := around(p, list[i+1]); !p.rested && !math.IsNaN(v) {
-			f.Any = f.Any.learn(p, v)
+			m := t.Gates[l.ways[0].index[p.strokes[0].Gate]].Sight.manner(p.manner())
+			f.Any[m] = f.Any[m].learn(p, v)
 		}
 	}
 	t.Forms[slot] = &f
@@ -386,7 +391,7 @@ func (t *Tracker) Tail(l *Line, slot int) []Passage {
 // finishAll is what passages were, of which no more is to come.
 func (t *Tracker) finishAll(l *Line, slot int, list []*pass) []Passage {
 	var out []Passage
-	t.prepare(slot, list)
+	t.prepare(l, slot, list)
 	for i, p := range list {
 		var next *pass
 		if i+1 < len(list) {
@@ -445,11 +450,5 @@ func (t *Tracker) Misplaced() []int {
 // SeenMm is how long a train has shown itself to be at gates, NaN when it has
 // not: from first axle to last, or as it blocks a beam.
 func (t *Tracker) SeenMm(slot int) float64 {
-	switch f := t.Forms[slot]; {
-	case f != nil && f.Any.Spans >= 3:
-		return f.Any.SpanMm
-	case f != nil && f.Any.Blocks >= 3:
-		return f.Any.BlockMm
-	}
-	return nan
+	return t.Forms[slot].seenMm()
 }

@@ -281,6 +281,7 @@ const (
 // block adds to each way of seeing things what a block of s seconds says of it:
 // a train is as long as it is, a wheel is short, a false crossing shorter.
 func (t *Tracker) block(l *Line, e Ended, s float64) {
+	s = max(s, 1e-3) // of less than a tick
 	whole := t.Gates[e.Gate].Sight.wholeRate()
 	nothing := normal(math.Log(s/falseS), falseSD)
 	for i := range t.Hyps {

@@ -57,7 +57,7 @@ type world struct {
 	trains []tracker.Train
 	facts  []fact
 	truth  map[int][]front
-	false_ int
+	made   int // false pulses
 }
 
 // newWorld is a lap of 6 m with gates at uneven distances, the first timing.
@@ -84,8 +84,8 @@ func (w *world) line() *tracker.Line {
 	return tracker.NewLine(w.lap, w.gates, w.trains, tracker.Default())
 }
 
-// run has a train come to gate numbers from, from+1 ... to, a quarter of a lap in
-// some quarterS seconds, beginning at us.
+// run has a train come to gate numbers from, from+1 ... to at a speed, to the
+// first of them at us.
 func (w *world) run(slot, from, to int, us int64, mmS float64) {
 	l := w.line()
 	for k := from; k <= to; k++ {
@@ -162,7 +162,7 @@ func (w *world) order() []fact {
 	for _, g := range w.gates {
 		for n := w.clutter * float64(last-first) / 60e6; w.rng.Float64() < n; n-- {
 			w.put(-1, passage.Crossing{Stamp: stamp(first+w.rng.Int64N(last-first), w.jitter), Gate: g.ID, Edge: passage.Pulse, Told: true})
-			w.false_++
+			w.made++
 		}
 	}
 	slices.SortStableFunc(w.facts, less)
@@ -172,7 +172,7 @@ func (w *world) order() []fact {
 // seen is what a tracker has settled.
 type seen struct {
 	passages map[int][]tracker.Passage // by slot
-	false_   int
+	dropped  int                       // as false
 	nobody   int
 }
 
@@ -183,7 +183,7 @@ func (s *seen) add(o tracker.Out) {
 	for _, p := range o.Passages {
 		s.passages[p.Slot] = append(s.passages[p.Slot], p)
 	}
-	s.false_, s.nobody = s.false_+o.False, s.nobody+o.Nobody
+	s.dropped, s.nobody = s.dropped+o.False, s.nobody+o.Nobody
 }
 
 // play has a tracker settle all facts, and what is left when all trains have ended.
@@ -202,13 +202,12 @@ func (w *world) play() (*tracker.Tracker, seen) {
 
 // score is how the settled passages agree with the truth.
 type score struct {
-	fronts, seen, right, bridged, strange, unseen int
+	fronts, unseen, right, bridged, strange int
 }
 
-// score looks for every true front among the settled passages of its train, and
-// for what no front made.
-func (w *world) score(s seen) (out score) {
-	const near = 60_000 // us
+// score looks for every true front among the settled passages of its train, no
+// further than near off, and for what no front made.
+func (w *world) score(s seen, near int64) (out score) {
 	l := w.line()
 	for slot, truth := range w.truth {
 		used := map[int]bool{}
@@ -245,8 +244,12 @@ func (w *world) isBridged(list []tracker.Passage, f front) bool {
 	return false
 }
 
-// inOrder reports the first passage of a train that does not go on from the one
-// before it.
+// sum adds up what several runs came to.
+func (a score) sum(b score) score {
+	return score{a.fronts + b.fronts, a.unseen + b.unseen, a.right + b.right, a.bridged + b.bridged, a.strange + b.strange}
+}
+
+// inOrder reports passages of a train that do not go on from the one before.
 func inOrder(t testing.TB, list []tracker.Passage) {
 	t.Helper()
 	for i := 1; i < len(list); i++ {

@@ -192,6 +192,9 @@ func (s *State) Step(e wire.Event) Changes {
 		s.motor(e, &c)
 	}
 	s.settle(&c)
+	if e.Kind == wire.KindTick {
+		s.overdue(&c)
+	}
 	return c
 }
 

@@ -1,6 +1,7 @@
 package trial
 
 import (
+	"math"
 	"slices"
 
 	"rainhill/pkg/laps"
@@ -15,6 +16,7 @@ type tail struct {
 	incidents []IncidentRecord
 	backUs    int64 // an incident that is final and was open ended then
 	falses    int
+	gone      bool // its train has not come for long
 }
 
 // tailOf is what is not final of a trial, by the best way to see it now. It is
@@ -60,7 +62,7 @@ func (s *State) look() {
 			run = x.pass(s, t, run, p)
 		}
 		if gone, ok := b.lost(s, t, i, b.best, false); ok {
-			x.incidents = append(x.incidents, s.record(t, gone))
+			x.incidents, x.gone = append(x.incidents, s.record(t, gone)), true
 		}
 		b.live[t.Trial.ID] = x
 	}
@@ -110,4 +112,28 @@ func (s *State) incidents(t *Entry) []IncidentRecord {
 		all[n-1].UntilUs = x.backUs
 	}
 	return all
+}
+
+// overdue marks as new the trains that time alone has shown not to come: no
+// crossing tells of them.
+func (s *State) overdue(c *Changes) {
+	if !s.open() {
+		return
+	}
+	if s.Book.live == nil {
+		s.look()
+	}
+	b, news := s.Book, false
+	for i, t := range b.Trials {
+		if t.Closed {
+			continue
+		}
+		if _, gone := b.lost(s, t, i, b.best, false); gone != s.tailOf(t).gone {
+			c.touch(t.Trial.ID, len(t.Laps), math.MaxInt64)
+			news = true
+		}
+	}
+	if news {
+		b.live = nil
+	}
 }

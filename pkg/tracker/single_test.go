@@ -1,0 +1,316 @@
+package tracker_test
+
+import (
+	"math"
+	"slices"
+	"testing"
+
+	"rainhill/pkg/passage"
+	"rainhill/pkg/tracker"
+)
+
+// goneBack has a train run forward past so many gates, turn half-way after the
+// last, run back past back of them, turn again and run on.
+func goneBack(back int) *world {
+	w := newWorld(5, pulses)
+	w.uneven = 0.004
+	w.add("")
+	w.run(0, 0, 18, t0+1e6, 300) // gate 18 is c, 3100 mm; d comes 1300 mm on
+	us := w.truth[0][18].us + 2*600_000_000/300
+	at := 18
+	for k := range back {
+		if k > 0 {
+			us += int64(w.line().DistanceMm(0, at-1, at) / 300 * 1e6)
+			at--
+		}
+		w.pass(0, at, us, 300)
+	}
+	us += 2 * 400_000_000 / 300
+	w.pass(0, at, us, 300)
+	w.run(0, at+1, at+20, us+int64(w.line().DistanceMm(0, at, at+1)/300*1e6), 300)
+	return w
+}
+
+// (Back over one gate only looks to a gate of pulses like a stop over it.)
+func TestAReversalIsRecognised(t *testing.T) {
+	for _, back := range []int{2, 3} {
+		w := goneBack(back)
+		_, s := w.play()
+		list := s.passages[0]
+		if len(list) != 19+back+21 || s.dropped != 0 {
+			t.Errorf("%d gates back: %d passages, %d dropped, want %d and none", back, len(list), s.dropped, 19+back+21)
+			continue
+		}
+		for i, p := range list {
+			want := w.truth[0][i]
+			dir := 1
+			if i > 18 && i <= 18+back {
+				dir = -1
+			}
+			turned := i == 19 || i == 19+back
+			if p.W != want.w || p.Dir != dir || p.Turned != turned {
+				t.Errorf("%d gates back, passage %d: gate %d, direction %d, turned %v; want %d, %d, %v", back, i, p.W, p.Dir, p.Turned, want.w, dir, turned)
+			}
+		}
+	}
+}
+
+// A train that was lifted off and is set on elsewhere, long after it should have
+// come to the next gate, begins anew there.
+func TestATrainSetOnElsewhere(t *testing.T) {
+	w := newWorld(6, pulses)
+	w.uneven = 0.004
+	w.add("A1")
+	w.run(0, 0, 18, t0+1e6, 300)                        // the last gate is c
+	w.run(0, 21, 40, w.truth[0][18].us+20_000_000, 300) // d comes 4 s on; it is next seen at b
+	_, s := w.play()
+	list := s.passages[0]
+	if len(list) != 39 || s.dropped != 0 {
+		t.Fatalf("%d passages, %d dropped, want 39 and none", len(list), s.dropped)
+	}
+	for i, p := range list {
+		if gate := w.line().Place(0, p.W).ID; p.Set != (i == 19) || gate != w.line().Place(0, w.truth[0][i].w).ID || p.Missed != 0 || p.Turned {
+			t.Errorf("passage %d: gate %s, %+v", i, gate, p)
+		}
+	}
+}
+
+// A pair of beams tells speed and direction. U is that of the time between two
+// stamps: v u(t)/t, with u(t) = sqrt(2) u (GUM 5.1.2).
+func TestTrapSpeed(t *testing.T) {
+	for _, reverse := range []bool{false, true} {
+		w := newWorld(7, pair)
+		w.jitter = 100
+		w.add("")
+		w.trains[0].Reverse = reverse
+		l := w.line()
+		us := t0 + int64(1e6)
+		for k := range 60 {
+			mmS := 200 + 3*float64(k)
+			us += int64(l.DistanceMm(0, k, k+1) / mmS * 1e6)
+			first, second := int8(1), int8(2)
+			if reverse {
+				first, second = 2, 1
+			}
+			gate := l.Place(0, k).ID
+			w.put(0, passage.Crossing{Stamp: stamp(us, 100), Gate: gate, Edge: passage.Pulse, Beam: first, Told: true})
+			w.put(0, passage.Crossing{Stamp: stamp(us+int64(60/mmS*1e6), 100), Gate: gate, Edge: passage.Pulse, Beam: second, Told: true})
+		}
+		_, s := w.play()
+		if len(s.passages[0]) != 60 {
+			t.Fatalf("reverse %v: %d passages, want 60", reverse, len(s.passages[0]))
+		}
+		for k, p := range s.passages[0] {
+			want := 200 + 3*float64(k)
+			u := want * 100 * math.Sqrt2 / (60 / want * 1e6)
+			if p.Trap == nil || math.Abs(p.Trap.MmS-want) > 0.01 || math.Abs(p.Trap.U-u) > 0.01 {
+				t.Fatalf("reverse %v, passage %d: %+v, want %g +/- %g mm/s its own way", reverse, k, p.Trap, want, u)
+			}
+		}
+	}
+}
+
+// What comes to beam 2 first runs against its way.
+func TestTrapSpeedOfATrainRunningBack(t *testing.T) {
+	w := goneBack(3)
+	for i := range w.gates {
+		w.gates[i].PairMm = 60
+	}
+	var both []fact
+	for i, f := range w.facts {
+		f.x.Beam = 1
+		other := f
+		other.x.AtUs, other.x.RawUs, other.x.Beam = f.x.AtUs+200_000, f.x.RawUs+200_000, 2
+		if i > 18 && i <= 21 {
+			f.x.Beam, other.x.Beam = 2, 1
+		}
+		both = append(both, f, other)
+	}
+	w.facts = both
+	_, s := w.play()
+	if len(s.passages[0]) != 43 {
+		t.Fatalf("%d passages, want 43", len(s.passages[0]))
+	}
+	for i, p := range s.passages[0] {
+		if p.Trap == nil || math.Abs(p.Trap.MmS*float64(p.Dir)-300) > 0.01 || p.Trap.U <= 0 {
+			t.Errorf("passage %d, direction %d: %+v, want 300 mm/s in that direction", i, p.Dir, p.Trap)
+		}
+	}
+}
+
+// A gate whose spacing nobody stated has no trap speed, whatever its beams say.
+func TestNoTrapWithoutAPair(t *testing.T) {
+	w := newWorld(7, pair)
+	for i := range w.gates {
+		w.gates[i].PairMm = 0
+	}
+	w.add("")
+	w.run(0, 0, 10, t0+1e6, 300)
+	_, s := w.play()
+	for _, p := range s.passages[0] {
+		if p.Trap != nil {
+			t.Errorf("gate %d has no spacing and a trap speed of %g mm/s", p.W, p.Trap.MmS)
+		}
+	}
+}
+
+// The foremost axle is missed now and then. The front is found by the pattern of
+// the others, with an uncertainty that holds it, and more than of one seen.
+func TestAMissedFirstAxle(t *testing.T) {
+	held, n := 0, 0
+	for seed := range uint64(6) {
+		w := newWorld(seed, axles)
+		w.uneven = 0.003
+		w.add("")
+		w.run(0, 0, 120, t0+1e6, 300)
+		lost := map[int]bool{}
+		for k := 20; k < 118; k += 5 {
+			lost[k] = true
+		}
+		var kept []fact
+		for i, f := range w.facts {
+			if i%len(axlesMm) != 0 || !lost[i/len(axlesMm)] {
+				kept = append(kept, f)
+			}
+		}
+		w.facts = kept
+		_, s := w.play()
+		if len(s.passages[0]) != 121 {
+			t.Fatalf("seed %d: %d passages, want 121", seed, len(s.passages[0]))
+		}
+		for k, p := range s.passages[0] {
+			off := math.Abs(float64(p.Front.AtUs - w.truth[0][k].us))
+			if !lost[k] {
+				if off > 5*w.jitter || p.Front.UUs > 2*w.jitter {
+					t.Errorf("seed %d, gate %d: the front seen is %g us off, u %g", seed, k, off, p.Front.UUs)
+				}
+				continue
+			}
+			n++
+			if off <= 1.96*p.Front.UUs {
+				held++
+			}
+			if off > 5000 || p.Strokes != len(axlesMm)-1 || p.Front.UUs > 2000 || p.Front.UUs <= w.jitter {
+				t.Errorf("seed %d, gate %d: the front lost is %g us off, u %g, of %d strokes (an axle is 83 ms long)", seed, k, off, p.Front.UUs, p.Strokes)
+			}
+		}
+	}
+	if 100*held < 90*n {
+		t.Errorf("%d of %d lost fronts within the stated 95 %%", held, n)
+	}
+}
+
+// What is settled is settled two gates further on (LagGates of the rules), once
+// the train is known, and as many as the rules say.
+func TestSettledALagLater(t *testing.T) {
+	for _, lag := range []int{2, 4} {
+		w := newWorld(9, block)
+		w.clutter = 1
+		w.three(80)
+		for i := range w.trains {
+			w.trains[i].StartMm = 5700 - 2000*float64(i)
+		}
+		rules := tracker.Default()
+		rules.LagGates = lag
+		l := tracker.NewLine(w.lap, w.gates, w.trains, rules)
+		tr := tracker.New(l)
+		late, n := 0, 0
+		for _, f := range w.order() {
+			for _, p := range tr.Step(l, f.x).Passages {
+				after := 0 // gates that the train has passed since
+				for _, x := range w.truth[p.Slot] {
+					if x.us > p.Front.AtUs+60_000 && x.us <= f.x.AtUs {
+						after++
+					}
+				}
+				if p.W < 30 {
+					continue
+				}
+				if n++; after > lag {
+					late++
+				}
+			}
+		}
+		if n < 120 {
+			t.Fatalf("lag %d: %d settled: too few to test by", lag, n)
+		}
+		if 100*late > n {
+			t.Errorf("lag %d: %d of %d passages were settled more than so many gates on", lag, late, n)
+		}
+	}
+}
+
+// A train's tail is what it would come to if it ended now. It is asked of a clone,
+// as what gates have shown is reckoned on.
+func TestTheTailIsWhatEndWouldSettle(t *testing.T) {
+	w := newWorld(10, axles)
+	w.three(30)
+	l := w.line()
+	tr := tracker.New(l)
+	for i, f := range w.order() {
+		tr.Step(l, f.x)
+		if i%97 != 0 {
+			continue
+		}
+		for slot := range w.trains {
+			before := encoded(t, tr)
+			tail := tr.Clone().Tail(l, slot)
+			if encoded(t, tr) != before {
+				t.Fatalf("after %d facts: asking a clone for the tail of train %d changed the tracker", i, slot)
+			}
+			if end := mine(tr.Clone().End(l, slot).Passages, slot); encoded(t, tail) != encoded(t, end) {
+				t.Errorf("after %d facts, train %d: tail\n %s, end\n %s", i, slot, encoded(t, tail), encoded(t, end))
+			}
+		}
+	}
+}
+
+func mine(list []tracker.Passage, slot int) []tracker.Passage {
+	return slices.DeleteFunc(slices.Clone(list), func(p tracker.Passage) bool { return p.Slot != slot })
+}
+
+// Where a train is by now, and how long it should take to the next gate.
+func TestSilentTellsWhereATrainIs(t *testing.T) {
+	w := newWorld(11, block)
+	w.uneven = 0
+	w.add("")
+	w.run(0, 0, 25, t0+1e6, 300)
+	l := w.line()
+	tr := tracker.New(l)
+	if _, _, _, _, ok := tr.Silent(l, 0); ok || !math.IsNaN(tr.SeenMm(0)) {
+		t.Error("a train not seen yet has a place or a length")
+	}
+	for _, f := range w.order() {
+		tr.Step(l, f.x)
+	}
+	next, dir, at, want, ok := tr.Silent(l, 0)
+	sector := l.DistanceMm(0, 25, 26) / 300 * 1e6
+	if last := w.truth[0][25].us; !ok || next != 25 || dir != 1 || max(at-last, last-at) > 2000 || math.Abs(want/sector-1) > 0.02 {
+		t.Errorf("gate %d, direction %d, at %d, %g us to the next (%v); want 25, 1, %d, %g", next, dir, at, want, ok, w.truth[0][25].us, sector)
+	}
+	if mm := tr.SeenMm(0); math.Abs(mm-360) > 5 {
+		t.Errorf("seen to be %g mm long, want 360", mm)
+	}
+}
+
+// A line with as many gates goes on; other gates, and all begins anew.
+func TestRedrawn(t *testing.T) {
+	w := newWorld(12, pulses)
+	w.add("")
+	w.run(0, 0, 10, t0+1e6, 300)
+	tr := tracker.New(w.line())
+	for _, f := range w.order() {
+		tr.Step(w.line(), f.x)
+	}
+	if tr.Redrawn(w.line()) != tr {
+		t.Error("the same gates: it began anew")
+	}
+	w.gates = w.gates[:3]
+	if got := tr.Redrawn(w.line()); got == tr || got.Count != 0 || len(got.Gates) != 3 {
+		t.Errorf("a gate fewer: %d strokes of %d gates kept", got.Count, len(got.Gates))
+	}
+	var none *tracker.Tracker
+	if got := none.Redrawn(w.line()); got == nil || got.Count != 0 {
+		t.Error("no tracker yet: none was begun")
+	}
+}
