@@ -171,7 +171,7 @@ func (t *Tracker) front(l *Line, p *pass, g *Sight, shape *Shape, mmS float64, o
 		out.Front.UUs = math.Hypot(out.Front.UUs, p.Split)
 		out.Doubtful = true
 	}
-	return found.Whole && p.Split == 0
+	return found.Whole && (p.Split == 0 || !shape.Pattern.Known())
 }
 
 // pairScatter is how well the speed between gates is that between the two beams
