@@ -39,13 +39,14 @@ func (c *Contact) Touch(x Crossing) Touch {
 	other := x.Tag != "" && c.Tag != "" && x.Tag != c.Tag // another train
 	soon := c.Stroke >= 0 && !other && x.AtUs-c.LastUs <= BounceUs && (x.Beam == c.Beam || x.Edge == Leave)
 	was := c.Blocked
+	if x.Edge == Leave && !was && !soon {
+		return Free // what follows it is no bounce of the last stroke
+	}
 	c.LastUs = max(c.LastUs, x.AtUs)
 	c.Blocked = x.Edge == Enter && x.ClearUs == 0
 	switch {
-	case x.Edge == Leave && (was || soon):
-		return End
 	case x.Edge == Leave:
-		return Free
+		return End
 	case soon:
 		if x.Tag != "" {
 			c.Tag = x.Tag

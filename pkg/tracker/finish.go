@@ -160,6 +160,10 @@ func (t *Tracker) front(l *Line, p *pass, g *Sight, shape *Shape, mmS float64, o
 	k := index[max(found.Index, 0)]
 	out.Front = p.strokes[k].Stamp
 	out.Front.UUs = p.uncertainty(k, g)
+	if fit, ok := shape.Pattern.Fit(us, jitter); ok && found.Whole {
+		out.Front = p.strokes[k].Moved(fit.Us, fit.UUs)
+		out.Doubtful = !fit.Own
+	}
 	if found.Index < 0 {
 		out.Front = p.strokes[0].Moved(found.Us, math.Hypot(jitter, found.UUs))
 		out.Doubtful = found.UUs > 2000

@@ -88,14 +88,15 @@ func (f *Form) pace(w int) float64 {
 }
 
 // variance is that of ln(time) of the sector after gate w, from lap to lap; the
-// guess before any is seen weighs as one lap.
+// guess before any is seen weighs the less the more laps are.
 func (f *Form) variance(w int) float64 {
 	if len(f.Var) == 0 {
 		return sectorSD * sectorSD
 	}
 	i := mod(w, len(f.Var))
 	n := float64(f.Times[i])
-	return (sectorSD*sectorSD + n*f.Var[i]) / (1 + n)
+	guess := 1 / (1 + n*n*n/8)
+	return (guess*sectorSD*sectorSD + n*f.Var[i]) / (guess + n)
 }
 
 // sector takes the time of the sector after gate w in.

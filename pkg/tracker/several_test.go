@@ -76,7 +76,8 @@ func TestThreeAnonymousTrainsInAHostilePlace(t *testing.T) {
 	}
 }
 
-// One train among clutter: what was false is counted, and nothing else is.
+// One train among clutter: what was false is counted, and nothing else is. A few
+// of some 160 fall into the train's own passages.
 func TestClutterIsDroppedAndCounted(t *testing.T) {
 	for seed := range uint64(5) {
 		w := newWorld(seed, pulses)
@@ -85,7 +86,7 @@ func TestClutterIsDroppedAndCounted(t *testing.T) {
 		w.run(0, 0, 160, t0+1e6, 300)
 		_, s := w.play()
 		got := w.score(s, exact)
-		if got.right < got.fronts-2 || got.strange > 2 || s.dropped < w.made-2 || s.dropped > w.made+2 {
+		if got.right < got.fronts-2 || got.strange > 2 || s.dropped < w.made-5 || s.dropped > w.made+2 {
 			t.Errorf("seed %d: %+v; %d false pulses made, %d dropped", seed, got, w.made, s.dropped)
 		}
 	}
@@ -98,15 +99,20 @@ func TestClutterIsDroppedAndCounted(t *testing.T) {
 }
 
 // A missed gate is bridged as the train's own laps have it. The stated u of the
-// share holds the true instant 95 times in 100; evenly 88 % or more is asked, as
-// the few first laps guess it. It is larger than that of a gate that saw.
+// share holds the true instant 95 times in 100 where sectors take independent
+// times, as they do here: less three standard deviations of a binomial, 91. It is
+// larger than that of a gate that saw.
 func TestMissedCrossingsAreBridged(t *testing.T) {
 	held, n := 0, 0
-	for seed := range uint64(12) {
+	for seed := range uint64(24) {
 		w := newWorld(seed, pulses)
 		w.miss = 0.06
 		w.add("")
-		w.run(0, 0, 200, t0+1e6, 300)
+		us := float64(t0) + 1e6
+		for k := range 200 {
+			w.pass(0, k, int64(us), 300)
+			us += w.line().DistanceMm(0, k, k+1) / 300 * 1e6 * (1 + 0.012*w.rng.NormFloat64())
+		}
 		_, s := w.play()
 		truth := map[int]int64{}
 		for _, f := range w.truth[0] {
@@ -139,7 +145,8 @@ func TestMissedCrossingsAreBridged(t *testing.T) {
 			}
 		}
 	}
-	if n < 80 || 100*held < 88*n {
+	t.Log(held, n)
+	if n < 200 || 100*held < 91*n {
 		t.Errorf("%d of %d bridged instants within the stated 95 %%", held, n)
 	}
 }

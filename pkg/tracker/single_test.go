@@ -201,43 +201,56 @@ func TestAMissedFirstAxle(t *testing.T) {
 }
 
 // What is settled is settled two gates further on (LagGates of the rules), once
-// the train is known, and as many as the rules say.
+// the train is known, or as many as the rules say. In so bad a place as this one
+// in twenty may wait longer, for what came before it.
 func TestSettledALagLater(t *testing.T) {
 	for _, lag := range []int{2, 4} {
-		w := newWorld(9, block)
-		w.clutter = 1
-		w.three(80)
-		for i := range w.trains {
-			w.trains[i].StartMm = 5700 - 2000*float64(i)
-		}
-		rules := tracker.Default()
-		rules.LagGates = lag
-		l := tracker.NewLine(w.lap, w.gates, w.trains, rules)
-		tr := tracker.New(l)
-		late, n := 0, 0
-		for _, f := range w.order() {
-			for _, p := range tr.Step(l, f.x).Passages {
-				after := 0 // gates that the train has passed since
-				for _, x := range w.truth[p.Slot] {
-					if x.us > p.Front.AtUs+60_000 && x.us <= f.x.AtUs {
-						after++
-					}
-				}
-				if p.W < 30 {
-					continue
-				}
-				if n++; after > lag {
+		late, n, most := 0, 0, 0
+		for seed := range uint64(4) {
+			w := newWorld(seed, pulses)
+			w.clutter, w.miss, w.uneven = 6, 0.05, 0.03
+			w.three(100)
+			for i := range w.trains {
+				w.trains[i].StartMm = 5700 - 2000*float64(i)
+			}
+			for _, after := range w.lags(lag) {
+				n, most = n+1, max(most, after)
+				if after > lag {
 					late++
 				}
 			}
 		}
-		if n < 120 {
+		if n < 500 {
 			t.Fatalf("lag %d: %d settled: too few to test by", lag, n)
 		}
-		if 100*late > n {
-			t.Errorf("lag %d: %d of %d passages were settled more than so many gates on", lag, late, n)
+		if 100*late > 5*n {
+			t.Errorf("lag %d: %d of %d passages were settled more than so many gates on, at most %d", lag, late, n, most)
 		}
 	}
+}
+
+// lags are how many gates have seen the train again by the time that each passage
+// is settled, those of the first laps left out.
+func (w *world) lags(lag int) (out []int) {
+	rules := tracker.Default()
+	rules.LagGates = lag
+	l := tracker.NewLine(w.lap, w.gates, w.trains, rules)
+	tr := tracker.New(l)
+	for _, f := range w.order() {
+		for _, p := range tr.Step(l, f.x).Passages {
+			if p.W < 30 {
+				continue
+			}
+			after := 0
+			for _, x := range w.truth[p.Slot] {
+				if x.seen && x.us > p.Front.AtUs+about && x.us <= f.x.AtUs {
+					after++
+				}
+			}
+			out = append(out, after)
+		}
+	}
+	return out
 }
 
 // A train's tail is what it would come to if it ended now. It is asked of a clone,
@@ -258,11 +271,19 @@ func TestTheTailIsWhatEndWouldSettle(t *testing.T) {
 			if encoded(t, tr) != before {
 				t.Fatalf("after %d facts: asking a clone for the tail of train %d changed the tracker", i, slot)
 			}
-			if end := mine(tr.Clone().End(l, slot).Passages, slot); encoded(t, tail) != encoded(t, end) {
+			end := mine(tr.Clone().End(l, slot).Passages, slot)
+			if !slices.EqualFunc(tail, end, alike) {
 				t.Errorf("after %d facts, train %d: tail\n %s, end\n %s", i, slot, encoded(t, tail), encoded(t, end))
 			}
 		}
 	}
+}
+
+// alike reports whether two are one passage; their instants may differ by as much
+// as what other trains have shown of the gate since.
+func alike(a, b tracker.Passage) bool {
+	off := a.Front.AtUs - b.Front.AtUs
+	return a.W == b.W && a.Dir == b.Dir && a.Strokes == b.Strokes && a.Missed == b.Missed && a.Turned == b.Turned && a.Set == b.Set && max(off, -off) < 1000
 }
 
 func mine(list []tracker.Passage, slot int) []tracker.Passage {
