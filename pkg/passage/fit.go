@@ -14,26 +14,23 @@ const (
 	mostRough = 2.0 // beyond, the train did not run evenly
 )
 
-// Fit is the front of a passage by all its strokes.
-type Fit struct {
-	Us, UUs float64 // instant from the first stroke, and its standard uncertainty
-	// Own means that the front's own stroke agrees.
-	Own bool
-}
+// pair is a stroke, in microseconds from the first, and the share of the pattern
+// that it is.
+type pair struct{ share, us float64 }
 
-// Fit places the front of a whole passage by the instants of all its strokes, in
-// microseconds from the first. A train may change its speed evenly over the gate,
-// so instants are fitted as a quadratic in the pattern's shares by least squares;
-// up to two that lie far out are left out. The pattern's own error is much the
-// same in successive laps and not in the uncertainty. ok is false where the strokes are not
-// those of the pattern, or do not lie as evenly as the jitter says.
-func (p Pattern) Fit(us []float64, jitterUs float64) (f Fit, ok bool) {
-	if !p.Known() || len(us) != len(p.Share) || len(us) < leastFit || !(jitterUs > 0) {
-		return f, false
+// fitted is the front f by all strokes that are known to be the pattern's, the
+// front's first. A train may change its speed evenly over the gate, so instants
+// are fitted as a quadratic in the shares by least squares; up to two that lie far
+// out are left out. The pattern's own error is much the same in successive laps and
+// not in the uncertainty. f stays what it is where the strokes are few or do not
+// lie as evenly as the jitter says.
+func (f Front) fitted(of []pair, jitterUs float64) Front {
+	if len(of) < leastFit || !(jitterUs > 0) {
+		return f
 	}
-	out := make([]bool, len(us))
-	for n := len(us); ; n-- {
-		front, root, rest := p.quadratic(us, out, n)
+	out := make([]bool, len(of))
+	for n := len(of); ; n-- {
+		front, root, rest := quadratic(of, out, n)
 		worst, most := -1, farOut*jitterUs
 		for i, r := range rest {
 			if !out[i] && math.Abs(r) > most {
@@ -52,10 +49,13 @@ func (p Pattern) Fit(us []float64, jitterUs float64) (f Fit, ok bool) {
 			if rough > evenRough {
 				u *= rough
 			}
-			return Fit{front, u, !out[0]}, rough <= mostRough
+			if rough <= mostRough {
+				f.Us, f.UUs, f.Fitted, f.Own = front, u, true, !out[0]
+			}
+			return f
 		}
-		if n == len(us)-mostOut || n == leastFit {
-			return f, false
+		if n == len(of)-mostOut || n == leastFit {
+			return f
 		}
 		out[worst] = true
 	}
@@ -64,13 +64,13 @@ func (p Pattern) Fit(us []float64, jitterUs float64) (f Fit, ok bool) {
 // quadratic fits those n strokes that are not left out: the front, the root of
 // its variance factor, and what is left of every stroke, freed of its own weight
 // in the fit.
-func (p Pattern) quadratic(us []float64, out []bool, n int) (front, root float64, rest []float64) {
+func quadratic(of []pair, out []bool, n int) (front, root float64, rest []float64) {
 	a, b := mat.NewDense(n, 3, nil), mat.NewVecDense(n, nil)
 	k := 0
-	for i, s := range p.Share {
+	for i, x := range of {
 		if !out[i] {
-			a.SetRow(k, []float64{1, s, s * s})
-			b.SetVec(k, us[i])
+			a.SetRow(k, []float64{1, x.share, x.share * x.share})
+			b.SetVec(k, x.us)
 			k++
 		}
 	}
@@ -82,10 +82,10 @@ func (p Pattern) quadratic(us []float64, out []bool, n int) (front, root float64
 	var by, x mat.VecDense
 	by.MulVec(a.T(), b)
 	x.MulVec(&inverse, &by)
-	rest = make([]float64, len(us))
-	for i, s := range p.Share {
-		row := mat.NewVecDense(3, []float64{1, s, s * s})
-		r := us[i] - mat.Dot(row, &x)
+	rest = make([]float64, len(of))
+	for i, one := range of {
+		row := mat.NewVecDense(3, []float64{1, one.share, one.share * one.share})
+		r := one.us - mat.Dot(row, &x)
 		if !out[i] {
 			r /= math.Sqrt(max(1-mat.Inner(row, &inverse, row), 0.05))
 		}

@@ -95,6 +95,9 @@ type Front struct {
 	Index int     // the front's own stroke; -1 when it was lost
 	Us    float64 // instant from the first stroke
 	UUs   float64 // standard uncertainty beyond the stroke's own; 0 when the front was seen
+	// Fitted means that Us is by all strokes and UUs all of its uncertainty; Own,
+	// that the front's own stroke agrees.
+	Fitted, Own bool
 	// Sure means that the strokes agree with the pattern, or that there is
 	// nothing to choose between.
 	Sure bool
@@ -110,7 +113,11 @@ func (p Pattern) Find(us []float64, expectUs, jitterUs float64) Front {
 	case !p.Known() || math.IsNaN(expectUs) || expectUs <= 0:
 		return Front{Sure: len(us) == 1, Whole: !p.Known()}
 	case p.whole(us, expectUs, jitterUs):
-		return Front{Sure: true, Whole: true}
+		all := make([]pair, len(us))
+		for i, t := range us {
+			all[i] = pair{p.Share[i], t}
+		}
+		return Front{Sure: true, Whole: true}.fitted(all, jitterUs)
 	case p.uneven(us, jitterUs):
 		return Front{Sure: true}
 	}
@@ -187,7 +194,7 @@ func (p Pattern) search(us []float64, expectUs, jitterUs float64) Front {
 		return Front{} // too little to pass the first stroke over
 	}
 	if best.first >= 0 {
-		return Front{Index: best.first, Us: us[best.first], Sure: true}
+		return Front{Index: best.first, Us: us[best.first], Sure: true}.fitted(p.pairs(us, best, max(6*jitterUs, 0.004*best.span)), jitterUs)
 	}
 	return Front{Index: -1, Us: best.t0, UUs: best.uT0, Sure: true}
 }
@@ -220,6 +227,28 @@ func (p Pattern) match(us []float64, f *fit, tol float64) {
 	if end < len(p.Share) {
 		f.amiss++
 	}
+}
+
+// pairs is the strokes within tol of the pattern as f lays it, the front's own
+// first.
+func (p Pattern) pairs(us []float64, f fit, tol float64) []pair {
+	var of []pair
+	k := f.first
+	for i, s := range p.Share {
+		want := f.t0 + s*f.span
+		for k < len(us) && us[k] < want-tol && i > 0 {
+			k++
+		}
+		if k == len(us) || i > 0 && us[k] > want+tol {
+			continue
+		}
+		for i > 0 && k+1 < len(us) && math.Abs(us[k+1]-want) < math.Abs(us[k]-want) {
+			k++
+		}
+		of = append(of, pair{s, us[k]})
+		k++
+	}
+	return of
 }
 
 // refine fits front and span to the strokes matched, by least squares.

@@ -118,16 +118,17 @@ func TestLearningLeavesThePatternAsItWas(t *testing.T) {
 func TestFrontOfAWholePassage(t *testing.T) {
 	g := newWheels(4, 300)
 	p := g.learnt(axlesMm, 9)
-	us := fromFirst(g.strokes(axlesMm, 280))
-	if f := p.Find(us, span(axlesMm, 280), 300); f != (passage.Front{Sure: true, Whole: true}) {
-		t.Errorf("a whole passage: %+v, want its first stroke for sure, and whole", f)
+	seen := g.strokes(axlesMm, 280)
+	us := fromFirst(seen)
+	if f := p.Find(us, span(axlesMm, 280), 300); f.Index != 0 || !f.Sure || !f.Whole || math.Abs(seen[0]+f.Us) > 4*300 {
+		t.Errorf("a whole passage: %+v puts the front at %g us, want its first stroke for sure, at 0 but for the scatter, and whole", f, seen[0]+f.Us)
 	}
 	// It brakes over the gate: as many strokes, later and later.
 	slow := slices.Clone(us)
 	for i := range slow {
 		slow[i] *= 1 + 0.6*float64(i)/7
 	}
-	if f := p.Find(slow, span(axlesMm, 280), 300); f != (passage.Front{Sure: true}) {
+	if f := p.Find(slow, span(axlesMm, 280), 300); f.Index != 0 || !f.Sure || f.Whole {
 		t.Errorf("braking over the gate: %+v, want its first stroke for sure, not to be learnt from", f)
 	}
 }
@@ -179,8 +180,8 @@ func TestFrontAmongStrokes(t *testing.T) {
 			}
 		case f.Index != c.index || !f.Sure || f.Whole:
 			t.Errorf("%s: %+v, want stroke %d for sure, not whole", c.name, f, c.index)
-		case c.index >= 0 && (f.Us != us[c.index]-us[0] || f.UUs != 0):
-			t.Errorf("%s: %+v, want %g us after the first stroke, without further uncertainty", c.name, f, us[c.index]-us[0])
+		case c.index >= 0 && (math.Abs(us[0]+f.Us) > 4*300 || f.UUs > 2*300):
+			t.Errorf("%s: %+v puts the front at %g us, want 0 but for the scatter", c.name, f, us[0]+f.Us)
 		case c.index == -1 && (f.UUs <= 0 || math.Abs(us[0]+f.Us) > 4*f.UUs):
 			t.Errorf("%s: %+v puts the front at %g us, want 0", c.name, f, us[0]+f.Us)
 		}

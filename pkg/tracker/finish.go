@@ -160,13 +160,16 @@ func (t *Tracker) front(l *Line, p *pass, g *Sight, shape *Shape, mmS float64, o
 	k := index[max(found.Index, 0)]
 	out.Front = p.strokes[k].Stamp
 	out.Front.UUs = p.uncertainty(k, g)
-	if fit, ok := shape.Pattern.Fit(us, jitter); ok && found.Whole {
-		out.Front = p.strokes[k].Moved(fit.Us, fit.UUs)
-		out.Doubtful = !fit.Own
+	if found.Fitted {
+		out.Front = p.strokes[0].Moved(found.Us, found.UUs)
+		out.Doubtful = !found.Own
 	}
 	if found.Index < 0 {
-		out.Front = p.strokes[0].Moved(found.Us, math.Hypot(jitter, found.UUs))
+		out.Front = p.strokes[0].Moved(found.Us, found.UUs) // by all strokes: the first one's own scatter is in it
 		out.Doubtful = found.UUs > 2000
+	}
+	if shape.Pattern.Known() && !found.Sure && !found.Whole && !p.rested {
+		p.partly(us, shape.SpanMm/mmS*1e6, out)
 	}
 	if s := &p.strokes[k]; s.Beam == 2 && found.Index >= 0 {
 		p.behind(l, s, mmS, out)
@@ -176,6 +179,18 @@ func (t *Tracker) front(l *Line, p *pass, g *Sight, shape *Shape, mmS float64, o
 		out.Doubtful = true
 	}
 	return found.Whole && (p.Split == 0 || !shape.Pattern.Known())
+}
+
+// partly is the front of a passage of which too little was seen to tell where in
+// the train it lies, as when an agent began while the train went by: what lacks may
+// all have been before it, or all behind.
+func (p *pass) partly(us []float64, expectUs float64, out *Passage) {
+	lacks := expectUs - us[len(us)-1]
+	if !(lacks > 0) {
+		lacks = 0
+	}
+	out.Front = p.strokes[0].Moved(-lacks/2, math.Hypot(out.Front.UUs, lacks/math.Sqrt(12)))
+	out.Doubtful = true
 }
 
 // pairScatter is how well the speed between gates is that between the two beams

@@ -95,8 +95,12 @@ func (f *Form) variance(w int) float64 {
 	}
 	i := mod(w, len(f.Var))
 	n := float64(f.Times[i])
-	guess := 1 / (1 + n*n*n/8)
-	return (guess*sectorSD*sectorSD + n*f.Var[i]) / (guess + n)
+	guess := 1 / (1 + n*n/4)
+	few := 1.0 // mean and variance of few laps are themselves uncertain
+	if n >= 2 {
+		few = (1 + 1/n) * (n + 1) / (n - 1)
+	}
+	return few * (guess*sectorSD*sectorSD + n*f.Var[i]) / (guess + n)
 }
 
 // sector takes the time of the sector after gate w in.

@@ -146,6 +146,10 @@ func (m *model) stay(s *State, seat *Seat, emit func(float64, uint64, Move)) {
 		if o.FirstUs == 0 || o.Gate != m.q[0] {
 			continue
 		}
+		if seat.Virtual {
+			m.leaves(s, seat, o, emit)
+			continue
+		}
 		f := m.t.form(seat.Slot)
 		t := float64(m.x.AtUs-o.FirstUs-o.StoodUs) / 1e6
 		length, sl := m.l.length(seat.Slot, f)
@@ -193,6 +197,20 @@ func (m *model) stay(s *State, seat *Seat, emit func(float64, uint64, Move)) {
 		}
 		emit(cost, key, Move{Kind: stay, Slot: seat.Slot, W: o.W, Dir: seat.Dir, Over: k, Stood: rest > again})
 	}
+}
+
+// leaves takes the stroke for one more axle of a train that stood over the gate
+// when its trial began.
+func (m *model) leaves(s *State, seat *Seat, o *Over, emit func(float64, uint64, Move)) {
+	cost := -math.Log(0.5 * firstRate)
+	if o.N > 0 {
+		gap := float64(m.x.AtUs-o.LastUs) / 1e6
+		cost = -math.Log(0.6*m.sight().silence(gap) + 0.004/max(gap, 1))
+	}
+	if m.x.Tag != "" {
+		cost += m.l.tagCost(seat.Slot, m.x.Tag, m.sight()) + twoTags // it is read of a front
+	}
+	emit(cost, s.Key, Move{Kind: stay, Slot: seat.Slot, W: o.W, Dir: seat.Dir})
 }
 
 // lasts is the probability that a train is over a gate for longer than so many
@@ -445,7 +463,7 @@ func (m *model) turn(s *State, i int, emit func(float64, uint64, Move)) {
 func (m *model) unfinished(seat *Seat) float64 {
 	o := &seat.Over[0]
 	f := m.t.form(seat.Slot)
-	if o.FirstUs == 0 {
+	if o.FirstUs == 0 || seat.Virtual {
 		return 0
 	}
 	if f != nil && o.Gate < len(f.At) && f.At[o.Gate].N >= 3 {
@@ -631,6 +649,9 @@ func (m *model) moved(s *State, mv Move) *State {
 	}
 	seat.Stood, seat.Band = false, mv.Band
 	seat.Over = [3]Over{m.over(mv.W), old.Over[0], old.Over[1]}
+	if old.Virtual {
+		seat.Over[1] = Over{}
+	}
 	if mv.Kind == arrive && !old.Virtual {
 		m.pace(&seat, &old, mv)
 	} else if mv.Kind == turn && seat.Scatter > 0 {

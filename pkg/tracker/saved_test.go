@@ -12,7 +12,7 @@ import (
 // anyWorld is three trains, with tags or without, at gates of any kind with any
 // faults.
 func anyWorld(seed uint64, gates int) *world {
-	w := newWorld(seed, kind(seed%3))
+	w := newWorld(seed, kind(seed%4))
 	w.miss, w.clutter = 0.1*w.rng.Float64(), 4*w.rng.Float64()
 	w.unread, w.wrong = 0.2, 0.05
 	if w.rng.IntN(2) == 0 {

@@ -226,14 +226,18 @@ func (t *Tracker) seat(l *Line, running []int) {
 			continue
 		}
 		w, mm := l.way(slot).behind(l.offset(slot, tr.StartMm))
+		length := 0.0
+		if tr.LengthMm > 0 {
+			length = tr.LengthMm
+		}
 		for i := range t.Hyps {
-			t.Hyps[i].State = t.Hyps[i].State.placed(l, slot, w, mm)
+			t.Hyps[i].State = t.Hyps[i].State.placed(l, slot, w, mm, length)
 		}
 	}
 }
 
 // placed is s with a train standing mm behind the gate with index q.
-func (s *State) placed(l *Line, slot, q int, mm float64) *State {
+func (s *State) placed(l *Line, slot, q int, mm, lengthMm float64) *State {
 	place, w := s.room(l, slot, q)
 	// Of trains standing in the same sector the one further on is in front.
 	for place > 0 {
@@ -244,6 +248,9 @@ func (s *State) placed(l *Line, slot, q int, mm float64) *State {
 		place--
 	}
 	seat := &Seat{Slot: slot, W: w, Dir: 1, Virtual: true, FromMm: mm, Floor: w}
+	if mm < lengthMm { // it stands over that gate
+		seat.Over[0] = Over{W: w, Gate: l.ways[0].index[l.Place(slot, w).ID], FirstUs: 1}
+	}
 	return s.insert(place, seat, -1, -1)
 }
 
