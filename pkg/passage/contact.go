@@ -8,6 +8,14 @@ type Stroke struct {
 	N     int   `json:"n"`             // crossings
 }
 
+// Ended notes when the gate was free again, or with 0 that it is not.
+func (s *Stroke) Ended(us int64) {
+	if us > 0 {
+		us = max(us, s.EndUs)
+	}
+	s.EndUs = us
+}
+
 // Contact is what a gate is doing, crossing by crossing.
 type Contact struct {
 	LastUs  int64  `json:"last"`

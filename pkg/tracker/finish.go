@@ -43,7 +43,7 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 	t.rivals(l, slot, p, next, &f)
 	manner := g.manner(p.manner())
 	g.Manner[p.manner()]++
-	whole := t.front(l, p, g, f.shape(gate, manner), mmS, &out)
+	whole := t.front(l, p, next, g, &f, f.shape(gate, manner), mmS, &out)
 	out.Trap = trap(l, p)
 	if b := p.blockUs(); b > 0 && mmS > 0 {
 		g.Blocks++
@@ -75,7 +75,7 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 func (t *Tracker) rivals(l *Line, slot int, p, next *pass, f *Form) {
 	gate := l.ways[0].index[p.strokes[0].Gate]
 	shape := f.shape(gate, t.Gates[gate].Sight.manner(p.manner()))
-	if p.prev == nil || next == nil || p.Move.Kind != arrive || next.Move.Kind != arrive || p.Move.Stood || next.Move.Stood || shape.Pattern.Known() {
+	if shape.Pattern.Known() {
 		return
 	}
 	front := p.strokes[0].AtUs
@@ -93,13 +93,7 @@ func (t *Tracker) rivals(l *Line, slot int, p, next *pass, f *Form) {
 	if len(at) == 0 {
 		return
 	}
-	shares := bridge(l, slot, f, &pass{Move: Move{Kind: arrive, W: next.Move.W, Dir: p.Move.Dir, Missed: 1}, prev: p.prev})
-	for _, s := range shares {
-		if s.W != p.Move.W {
-			continue
-		}
-		span := float64(next.strokes[0].AtUs - p.prev.Front.AtUs)
-		want, sd := float64(p.prev.Front.AtUs)+s.F*span, math.Max(s.U*span, 5000)
+	if want, sd, ok := p.between(l, slot, next, f); ok {
 		mine := normal(float64(front)-want, sd)
 		var others, sum float64
 		for _, us := range at {
@@ -111,6 +105,21 @@ func (t *Tracker) rivals(l *Line, slot int, p, next *pass, f *Form) {
 			p.Split = math.Max(p.Split, math.Sqrt(sum/(mine+others+1e-300)))
 		}
 	}
+}
+
+// between is where in time the passages before and after place a front, and how
+// well, in microseconds.
+func (p *pass) between(l *Line, slot int, next *pass, f *Form) (want, sd float64, ok bool) {
+	if p.prev == nil || next == nil || p.Move.Kind != arrive || next.Move.Kind != arrive || p.Move.Stood || next.Move.Stood {
+		return 0, 0, false
+	}
+	for _, s := range bridge(l, slot, f, &pass{Move: Move{Kind: arrive, W: next.Move.W, Dir: p.Move.Dir, Missed: 1}, prev: p.prev}) {
+		if s.W == p.Move.W {
+			span := float64(next.strokes[0].AtUs - p.prev.Front.AtUs)
+			return float64(p.prev.Front.AtUs) + s.F*span, math.Max(s.U*span, 5000), true
+		}
+	}
+	return 0, 0, false
 }
 
 // around is the speed at a passage: between those towards it and away from it.
@@ -133,7 +142,7 @@ func around(p, next *pass) float64 {
 
 // front tells the instant of the front, and whether the strokes were a whole
 // passage and nothing else.
-func (t *Tracker) front(l *Line, p *pass, g *Sight, shape *Shape, mmS float64, out *Passage) (whole bool) {
+func (t *Tracker) front(l *Line, p, next *pass, g *Sight, f *Form, shape *Shape, mmS float64, out *Passage) (whole bool) {
 	jitter := p.uncertainty(0, g)
 	index := p.fronts()
 	us := make([]float64, len(index))
@@ -170,6 +179,9 @@ func (t *Tracker) front(l *Line, p *pass, g *Sight, shape *Shape, mmS float64, o
 	}
 	if shape.Pattern.Known() && !found.Sure && !found.Whole && !p.rested {
 		p.partly(us, shape.SpanMm/mmS*1e6, out)
+		if want, sd, ok := p.between(l, p.Move.Slot, next, f); ok {
+			out.Front = p.strokes[0].Moved(want-float64(p.strokes[0].AtUs), math.Hypot(jitter, sd))
+		}
 	}
 	if s := &p.strokes[k]; s.Beam == 2 && found.Index >= 0 {
 		p.behind(l, s, mmS, out)

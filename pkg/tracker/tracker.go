@@ -157,6 +157,9 @@ func (t *Tracker) Step(l *Line, x passage.Crossing) Out {
 		t.stroke(l, x, gate, running)
 		g.Contact.Stroke = t.Count - 1
 	case passage.Same:
+		if x.Edge == passage.Enter {
+			t.end(gate, g.Contact.Stroke, 0) // blocked again
+		}
 		t.more(l, x, gate)
 	case passage.End:
 		t.end(gate, g.Contact.Stroke, x.AtUs)
@@ -372,16 +375,16 @@ func (t *Tracker) sort() {
 	slices.SortStableFunc(t.Hyps, func(a, b hyp) int { return cmp.Compare(a.Cost, b.Cost) })
 }
 
-// end notes when a stroke ended.
+// end notes when a stroke ended, or with 0 that it has not.
 func (t *Tracker) end(gate, stroke int, us int64) {
 	if k := stroke - t.Base; k >= 0 && k < len(t.Strokes) {
-		t.Strokes[k].EndUs = max(t.Strokes[k].EndUs, us)
+		t.Strokes[k].Ended(us)
 		return
 	}
 	for _, list := range t.Opens {
 		for _, p := range list {
 			if i := slices.Index(p.numbers, stroke); i >= 0 {
-				p.strokes[i].EndUs = max(p.strokes[i].EndUs, us)
+				p.strokes[i].Ended(us)
 			}
 		}
 	}
