@@ -30,7 +30,10 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 		Slot: slot, W: p.Move.W, Dir: p.Move.Dir, Strokes: len(p.strokes), Missed: p.Move.Missed, Turned: p.Move.Kind == turn,
 		Set: p.Move.Kind == set, First: p.Move.Kind == first, Late: p.Move.Late, WantUs: p.Move.WantUs,
 	}
-	if p.prev != nil && f.MmS > 0 {
+	if p.prev != nil && f.MmS > 0 && out.Set {
+		// It cannot have run here: what is told is when it should have come to the next gate.
+		out.WantUs = math.Abs(l.DistanceMm(slot, p.prev.W, p.prev.W+p.prev.Dir)) / f.MmS * 1e6
+	} else if p.prev != nil && f.MmS > 0 {
 		// What it is late by is against its speed of late, not one leg's.
 		out.WantUs = math.Max(out.WantUs, math.Abs(l.DistanceMm(slot, p.prev.W, p.Move.W))/f.MmS*1e6)
 	}

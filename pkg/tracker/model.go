@@ -453,7 +453,10 @@ func (m *model) turn(s *State, i int, emit func(float64, uint64, Move)) {
 		if seat.Dir > 0 && !s.backs(m.l, i, w) {
 			continue
 		}
-		cost := m.unfinished(seat) + turnCost + math.Log(max(t, 1)) + float64(back) + m.l.tagCost(seat.Slot, m.x.Tag, m.sight())
+		cost := turnCost + math.Log(max(t, 1)) + float64(back) + m.l.tagCost(seat.Slot, m.x.Tag, m.sight())
+		if seat.Dir > 0 { // it may have turned over the gate; one that ran back over it need not have shown all
+			cost += min(m.unfinished(seat), fewStrokes)
+		}
 		m.emit(s, i, Move{Kind: turn, Slot: seat.Slot, W: w, Dir: -seat.Dir}, cost, emit)
 	}
 }

@@ -14,8 +14,10 @@ type IncidentRecord struct {
 	laps.Incident
 	Never bool `json:"never,omitempty"` // it was not seen again before the trial ended
 	// WheelMm is how far the wheels turned from the passage before it to the one
-	// after it, -1 when nobody knows.
+	// after it, both ways added, -1 when nobody knows; BackMm how far they ran back
+	// at a stretch.
 	WheelMm float64 `json:"wheel_mm"`
+	BackMm  float64 `json:"back_mm,omitempty"`
 }
 
 // Limits of silence after which a train is taken to stand (common practice, no
@@ -36,33 +38,81 @@ func (s *State) record(t *Entry, x laps.Incident) IncidentRecord {
 		until = max(s.NowUs, s.Book.HighUs)
 		r.Never = true
 	}
-	r.WheelMm = s.wheels(t, x.LastUs, until)
-	if x.Kind == laps.Stall && !r.spun() {
+	turn := s.wheels(t, x.LastUs, until)
+	r.WheelMm, r.BackMm = turn.mm, turn.backMm
+	switch {
+	case x.Kind == laps.Stall && r.ranBack():
+		slot := s.slot(t)
+		r.AtUs = turn.backUs
+		r.PositionMm, r.UMm = s.Book.line.Along(slot, s.Book.line.GateMm(r.From), turn.outMm), 2+0.02*turn.outMm
+	case x.Kind == laps.Stall && !r.spun():
 		s.halted(t, &r, until)
 	}
 	return r
 }
 
-// wheels is how far the driver sets turned on the rail between two instants, the
-// most of any set; -1 when no counts cover them.
-func (s *State) wheels(t *Entry, fromUs, toUs int64) float64 {
-	most := -1.0
+// turning is what wheels did: how far they turned in all, and the longest stretch
+// back, with when it began and how far they had come by then.
+type turning struct {
+	mm, backMm, outMm float64
+	backUs            int64
+}
+
+// wheels is how the driver sets turned between two instants, of the set that
+// turned most; mm is -1 when no counts cover them. Forward is as they turned
+// before.
+func (s *State) wheels(t *Entry, fromUs, toUs int64) turning {
+	most := turning{mm: -1}
 	for _, d := range s.Book.Locomotives[t.Trial.Locomotive].DriverSets {
 		m, per := s.Book.Motors[d.Motor], mmPerCountOf(d)
 		if m == nil || per <= 0 || len(m.AtUs) == 0 {
 			continue
 		}
 		a, okA := m.at(fromUs)
-		b, okB := m.at(min(toUs, m.AtUs[len(m.AtUs)-1]))
-		if okA && okB {
-			most = math.Max(most, math.Abs(b-a)*per)
+		before, _ := m.at(max(fromUs-lookBackUs, m.AtUs[0]))
+		last := min(toUs, m.AtUs[len(m.AtUs)-1])
+		if _, okB := m.at(last); !okA || !okB {
+			continue
+		}
+		if a < before {
+			per = -per
+		}
+		var w turning
+		at, peak, peakUs := 0.0, 0.0, fromUs
+		for us := fromUs; us < last; {
+			us = min(us+lookUs, last)
+			if x, ok := m.at(us); ok {
+				now := (x - a) * per
+				w.mm += math.Abs(now - at)
+				at = now
+			}
+			if at > peak {
+				peak, peakUs = at, us
+			}
+			if peak-at > w.backMm {
+				w.backMm, w.backUs, w.outMm = peak-at, peakUs, peak
+			}
+		}
+		if w.mm > most.mm {
+			most = w
 		}
 	}
 	return most
 }
 
-// spun reports whether the wheels turned much further than the train came.
-func (r IncidentRecord) spun() bool { return r.WheelMm > 1.3*r.SpanMm+100 }
+// What wheels do is looked at in such steps, and which way is forward so far back.
+const (
+	lookUs     = 200_000
+	lookBackUs = 5_000_000
+)
+
+// spun reports whether the wheels turned much further than the train came,
+// ranBack whether they ran back, and carried whether the train came further than
+// they turned. Slip and wheel diameter are worth a few per cent (common practice,
+// no source).
+func (r IncidentRecord) spun() bool    { return r.WheelMm > 1.3*r.SpanMm+100+2*r.BackMm }
+func (r IncidentRecord) ranBack() bool { return r.WheelMm >= 0 && r.BackMm > 50 }
+func (r IncidentRecord) carried() bool { return r.WheelMm >= 0 && r.WheelMm < 0.9*r.SpanMm-50 }
 
 // halted places a stall where and when the wheels stopped, when counts tell.
 func (s *State) halted(t *Entry, r *IncidentRecord, untilUs int64) {
@@ -157,6 +207,10 @@ func (t *Entry) kind(r IncidentRecord) (kind, text string) {
 		return wire.Derailment, "it was not seen again after " + r.From + " before the trial ended: derailed, lifted off or stopped, gates alone cannot tell"
 	case r.Never:
 		return wire.Stall, "it has not come " + where
+	case r.ranBack():
+		return wire.Reversal, fmt.Sprintf("it ran back for %.0f mm by its wheels, %s", r.BackMm, where)
+	case r.carried():
+		return wire.LiftOff, fmt.Sprintf("it came %s late %s, of %.0f mm its wheels ran %.0f: it was carried the rest", late, where, r.SpanMm, r.WheelMm)
 	case r.spun():
 		return wire.Derailment, "it came " + late + " late " + where + " " + wheels
 	case r.WheelMm >= 0:

@@ -169,6 +169,20 @@ func (b *body) stop() {
 	b.st.WheelMS = [dynamics.MaxSets]float64{}
 }
 
+// spin turns the wheels of a train that has left the rails and whose throttle is
+// still open, at their speed without load. It is not in the energy.
+func (b *body) spin(atS, dt float64) {
+	if b.phase != lying {
+		return
+	}
+	for i, d := range b.dyn.Sets {
+		volt := b.throttle(atS) * b.dyn.Battery.OpenV(b.st.SoC)
+		if w := d.NoLoadRadS(volt); w > 0 {
+			b.st.WheelM[i] += w / d.Gear * d.WheelDiameterM / 2 * dt
+		}
+	}
+}
+
 // lapDone books a passage of the timing gate.
 func (b *body) lapDone(atUs float64, reverse bool) {
 	switch {

@@ -173,6 +173,10 @@ func (r *Railway) step() {
 // move takes one train on by a step.
 func (r *Railway) move(i int, b *body, from, to float64) {
 	if b.phase == lying || b.phase == off {
+		b.spin(from, to-from)
+		if r.steps%readSteps == 0 {
+			r.readMotors(b, to, dynamics.Input{})
+		}
 		r.advance(b, to)
 		return
 	}
@@ -191,7 +195,7 @@ func (r *Railway) move(i int, b *body, from, to float64) {
 	if b.phase == running {
 		r.begin(b, to, fromM)
 	}
-	if r.steps%readSteps == 0 && b.onTrack() {
+	if r.steps%readSteps == 0 {
 		r.readMotors(b, to, in)
 	}
 }
