@@ -155,8 +155,9 @@ func (t *Tracker) front(l *Line, p, next *pass, g *Sight, f *Form, shape *Shape,
 	var found passage.Front
 	switch {
 	case p.rested:
-		// It stood, or the first strokes were no train's: then the rest is a whole one.
-		if found = shape.Pattern.Find(us, shape.SpanMm/mmS*1e6, jitter); found.Index <= 0 || len(us)-found.Index > len(shape.Pattern.Share)+1 || len(us)-found.Index < len(shape.Pattern.Share)-1 || len(us) <= len(shape.Pattern.Share) {
+		// It stood, or the first stroke was no train's: then the rest is a whole one. A
+		// train that came, went back and came again was there with the first.
+		if found = shape.Pattern.Find(us, shape.SpanMm/mmS*1e6, jitter); found.Index != 1 || len(us)-found.Index > len(shape.Pattern.Share)+1 || len(us)-found.Index < len(shape.Pattern.Share)-1 || len(us) <= len(shape.Pattern.Share) {
 			found = passage.Front{Sure: true}
 		}
 	case p.Move.Dir < 0:

@@ -110,7 +110,7 @@ const (
 // ranBack whether they ran back, and carried whether the train came further than
 // they turned. Slip and wheel diameter are worth a few per cent (common practice,
 // no source).
-func (r IncidentRecord) spun() bool    { return r.WheelMm > 1.3*r.SpanMm+100+2*r.BackMm }
+func (r IncidentRecord) spun() bool    { return r.WheelMm > 1.1*r.SpanMm+150+2*r.BackMm }
 func (r IncidentRecord) ranBack() bool { return r.WheelMm >= 0 && r.BackMm > 50 }
 func (r IncidentRecord) carried() bool { return r.WheelMm >= 0 && r.WheelMm < 0.9*r.SpanMm-50 }
 
@@ -197,6 +197,8 @@ func (t *Entry) kind(r IncidentRecord) (kind, text string) {
 	switch {
 	case r.Kind == laps.Reversal:
 		return wire.Reversal, "it ran back past " + r.From
+	case r.Kind == laps.Set && r.ranBack():
+		return wire.Reversal, fmt.Sprintf("it ran back for %.0f mm by its wheels, %s", r.BackMm, where)
 	case r.Kind == laps.Set && r.WheelMm >= 0 && !r.spun():
 		return wire.LiftOff, "it was next seen at " + r.To + ", where it cannot have run to; its wheels stood: it was lifted off and set on there"
 	case r.Kind == laps.Set:
