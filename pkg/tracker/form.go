@@ -155,7 +155,7 @@ func (f *Form) shape(gate, manner int) *Shape {
 	if f == nil {
 		return &Shape{}
 	}
-	if gate < len(f.At) && f.At[gate].N >= 3 {
+	if gate < len(f.At) && f.At[gate].N >= 3 && (f.At[gate].Pattern.Known() || !f.Any[manner].Pattern.Known()) {
 		return &f.At[gate]
 	}
 	return &f.Any[manner]
