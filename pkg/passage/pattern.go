@@ -71,11 +71,15 @@ func common(seen [][]float64) []float64 {
 	return out
 }
 
-// Residual is the mean square difference of the inner strokes from the pattern,
-// freed of what the two ends and the pattern's own scatter add to it.
+// Residual is the mean square difference of strokes from the pattern, freed of
+// what fitting them and the pattern's own scatter add to it: of the inner ones
+// from even running, or where they are enough, of all from an even change of speed.
 func (p Pattern) Residual(us []float64) (ms float64, n int) {
 	if !p.Known() || len(us) != len(p.Share) || len(us) < 3 {
 		return 0, 0
+	}
+	if len(us) >= leastFit {
+		return p.smooth(us)
 	}
 	span, sum, weight := us[len(us)-1], 0.0, 0.0
 	for i := 1; i < len(us)-1; i++ {
@@ -88,6 +92,28 @@ func (p Pattern) Residual(us []float64) (ms float64, n int) {
 		weight += (1 + (1-s)*(1-s) + s*s) * (1 + 1.57/float64(len(p.Seen)))
 	}
 	return sum / weight, len(us) - 2
+}
+
+// smooth is Residual of a passage of many strokes.
+func (p Pattern) smooth(us []float64) (ms float64, n int) {
+	_, _, rest := quadratic(p.all(us), make([]bool, len(us)), len(us))
+	var sum float64
+	for _, r := range rest {
+		if !(math.Abs(r) < 0.02*us[len(us)-1]) {
+			return 0, 0
+		}
+		sum += r * r
+	}
+	return sum / float64(len(us)) / (1 + 1.57/float64(len(p.Seen))), len(us) - 3
+}
+
+// all is the strokes of a whole passage with their shares.
+func (p Pattern) all(us []float64) []pair {
+	of := make([]pair, len(us))
+	for i, t := range us {
+		of[i] = pair{p.Share[i], t}
+	}
+	return of
 }
 
 // Front is where the front is among the strokes of a passage.
@@ -113,11 +139,7 @@ func (p Pattern) Find(us []float64, expectUs, jitterUs float64) Front {
 	case !p.Known() || math.IsNaN(expectUs) || expectUs <= 0:
 		return Front{Sure: len(us) == 1, Whole: !p.Known()}
 	case p.whole(us, expectUs, jitterUs):
-		all := make([]pair, len(us))
-		for i, t := range us {
-			all[i] = pair{p.Share[i], t}
-		}
-		return Front{Sure: true, Whole: true}.fitted(all, jitterUs)
+		return Front{Sure: true, Whole: true}.fitted(p.all(us), jitterUs)
 	case p.uneven(us, jitterUs):
 		return Front{Sure: true}
 	}

@@ -22,6 +22,7 @@ const (
 	stopScale   = 1.5  // the rest: slower by a factor, exponential in its logarithm
 	firstRate   = 0.1  // a train begins to run, per second
 	turnCost    = 9.5  // it turns round
+	againCost   = 4.0  // one that runs back turns forward again
 	setCost     = 12.0
 	freeCost    = 10.0 // that trains can overtake here at all
 	orderCost   = 6.0  // what was told of the order was wrong

@@ -447,13 +447,23 @@ func (m *model) turn(s *State, i int, emit func(float64, uint64, Move)) {
 		if t <= 0 || mm/t > m.l.maxSpeed() {
 			continue
 		}
-		if seat.Scatter > 0 && t < 0.8*(mm+length)/seat.MmS {
+		way := mm + length
+		if back == 1 {
+			way = mm - length // its rear need not have been far past that gate
+		}
+		if seat.Scatter > 0 && t < 0.8*way/seat.MmS {
 			continue // it would still be over the gate
 		}
 		if seat.Dir > 0 && !s.backs(m.l, i, w) {
 			continue
 		}
-		cost := turnCost + math.Log(max(t, 1)) + float64(back) + m.l.tagCost(seat.Slot, m.x.Tag, m.sight())
+		cost := turnCost
+		if seat.Dir < 0 {
+			cost = againCost
+		} else if back == 1 {
+			cost += m.anonymous(seat.Slot) / 2 // strokes of another train are the likelier
+		}
+		cost += math.Log(max(t, 1)) + float64(back) + m.l.tagCost(seat.Slot, m.x.Tag, m.sight())
 		if seat.Dir > 0 { // it may have turned over the gate; one that ran back over it need not have shown all
 			cost += min(m.unfinished(seat), fewStrokes)
 		}
