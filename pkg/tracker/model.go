@@ -32,6 +32,7 @@ type Move struct {
 	WantUs float64 `json:"e,omitempty"` // time expected
 	Band   int     `json:"b,omitempty"`
 	Free   bool    `json:"fr,omitempty"` // it overtakes, as no train of a single loop can
+	HeadUs int64   `json:"h,omitempty"`  // its front passed so long before, unseen
 	Owed   float64 `json:"-"`
 }
 
@@ -249,6 +250,7 @@ func (m *model) onward(s *State, i int, emit func(float64, uint64, Move)) {
 			if clear {
 				cost += m.unfinished(seat)
 			}
+			m.headless(s, i, mv, cost, emit)
 			told := m.told(s, i, &mv)
 			if more, ok := m.passes(s, i, &mv); ok {
 				m.emit(s, i, mv, cost+told+more, emit)
@@ -261,10 +263,32 @@ func (m *model) onward(s *State, i int, emit func(float64, uint64, Move)) {
 	}
 }
 
+// headless takes the stroke for one of a train whose front passed the gate unseen
+// when it was expected: its agent began only then, or an edge was lost. cost is
+// that of its coming now.
+func (m *model) headless(s *State, i int, mv Move, cost float64, emit func(float64, uint64, Move)) {
+	seat := s.Seats[i]
+	if mv.Stood || mv.Dir < 0 || mv.Missed > 0 || seat.Virtual || seat.Scatter == 0 || seat.Passed < earlyFew {
+		return
+	}
+	length, _ := m.l.length(seat.Slot, m.t.form(seat.Slot))
+	t := m.gone(seat)
+	late, over := t-mv.WantUs/1e6, 0.95*length/seat.MmS
+	if late < headLeast || late > over {
+		return
+	}
+	come, _ := m.come(seat, &mv)
+	cost += headCost + math.Log(over) - come
+	mv.HeadUs, mv.Late = int64(late*1e6), 0
+	if more, ok := m.passes(s, i, &mv); ok && !mv.Pushes {
+		m.emit(s, i, mv, cost+more, emit)
+	}
+}
+
 func (m *model) emit(s *State, i int, mv Move, cost float64, emit func(float64, uint64, Move)) {
 	mv.Band = m.band(s.Seats[i], mv)
 	key := seatKey(s, i, &Seat{
-		Slot: mv.Slot, W: mv.W, Dir: mv.Dir, AtUs: m.x.AtUs, Floor: max(s.Seats[i].Floor, mv.W), Stood: mv.Stood, Band: mv.Band,
+		Slot: mv.Slot, W: mv.W, Dir: mv.Dir, AtUs: m.x.AtUs - mv.HeadUs, Floor: max(s.Seats[i].Floor, mv.W), Stood: mv.Stood, Band: mv.Band,
 	})
 	if mv.Free {
 		key += freeKey
@@ -655,13 +679,14 @@ func (m *model) moved(s *State, mv Move) *State {
 	i := s.seat(mv.Slot)
 	seat := *s.Seats[i]
 	old := seat
-	seat.W, seat.Dir, seat.AtUs, seat.Virtual, seat.FromMm = mv.W, mv.Dir, m.x.AtUs, false, 0
+	seat.W, seat.Dir, seat.AtUs, seat.Virtual, seat.FromMm = mv.W, mv.Dir, m.x.AtUs-mv.HeadUs, false, 0
 	seat.Floor, seat.Passed = max(seat.Floor, mv.W), seat.Passed+1
 	if mv.Dir < 0 {
 		seat.Floor = mv.W
 	}
 	seat.Stood, seat.Band = false, mv.Band
 	seat.Over = [3]Over{m.over(mv.W), old.Over[0], old.Over[1]}
+	seat.Over[0].FirstUs -= mv.HeadUs
 	if old.Virtual {
 		seat.Over[1] = Over{}
 	}
@@ -691,6 +716,9 @@ func (m *model) moved(s *State, mv Move) *State {
 // throttle explains it better than scatter.
 func (m *model) pace(seat, old *Seat, mv Move) {
 	t := m.gone(old)
+	if mv.HeadUs > 0 {
+		return // how fast it came nobody knows
+	}
 	if old.Scatter == 0 {
 		seat.MmS, seat.Scatter = math.Abs(m.l.DistanceMm(seat.Slot, old.W, mv.W))/t, firstScatter
 		return
