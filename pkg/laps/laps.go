@@ -192,7 +192,7 @@ func between(a, b Point, g tracker.Gate, f, u float64) Point {
 	}
 	s.AtUs += int64(math.Round(f * float64(b.AtUs-a.AtUs)))
 	if a.Clock != b.Clock {
-		s.RawUs, s.Clock, s.Skew, s.USkew = s.AtUs, "", 0, 0
+		s = s.Foreign()
 	}
 	s.UUs = math.Hypot(u*float64(b.AtUs-a.AtUs), math.Hypot((1-f)*a.UUs, f*b.UUs))
 	return Point{Stamp: s, Gate: g.ID, PositionMm: g.PositionMm, Inferred: true}

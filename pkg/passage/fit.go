@@ -8,7 +8,8 @@ import (
 
 const (
 	leastFit  = 6   // strokes, for a fit to be better than the first of them
-	farOut    = 4.5 // standard deviations: such a stroke is another's
+	farOut    = 3.8 // standard deviations: such a stroke is another's
+	evenTo    = 10  // strokes: fewer do not tell a change of speed from a stroke that is not theirs
 	mostOut   = 2   // strokes left out so
 	evenRough = 1.5 // times the jitter: up to here chance, and the pattern's own error, may be all
 	mostRough = 2.0 // beyond, the train did not run evenly
@@ -23,14 +24,14 @@ type pair struct{ share, us float64 }
 // are fitted as a quadratic in the shares by least squares; up to two that lie far
 // out are left out. The pattern's own error is much the same in successive laps and
 // not in the uncertainty. f stays what it is where the strokes are few or do not
-// lie as evenly as the jitter says.
+// lie as evenly as the jitter says. Fewer than ten strokes are fitted by a line.
 func (f Front) fitted(of []pair, jitterUs float64) Front {
 	if len(of) < leastFit || !(jitterUs > 0) {
 		return f
 	}
 	out := make([]bool, len(of))
 	for n := len(of); ; n-- {
-		front, root, rest := quadratic(of, out, n)
+		front, root, rest := polynomial(of, out, n)
 		worst, most := -1, farOut*jitterUs
 		for i, r := range rest {
 			if !out[i] && math.Abs(r) > most {
@@ -61,15 +62,23 @@ func (f Front) fitted(of []pair, jitterUs float64) Front {
 	}
 }
 
-// quadratic fits those n strokes that are not left out: the front, the root of
+// terms is the share's powers that an instant is fitted by.
+func terms(of []pair, share float64) []float64 {
+	if len(of) < evenTo {
+		return []float64{1, share}
+	}
+	return []float64{1, share, share * share}
+}
+
+// polynomial fits those n strokes that are not left out: the front, the root of
 // its variance factor, and what is left of every stroke, freed of its own weight
 // in the fit.
-func quadratic(of []pair, out []bool, n int) (front, root float64, rest []float64) {
-	a, b := mat.NewDense(n, 3, nil), mat.NewVecDense(n, nil)
+func polynomial(of []pair, out []bool, n int) (front, root float64, rest []float64) {
+	a, b := mat.NewDense(n, len(terms(of, 0)), nil), mat.NewVecDense(n, nil)
 	k := 0
 	for i, x := range of {
 		if !out[i] {
-			a.SetRow(k, []float64{1, x.share, x.share * x.share})
+			a.SetRow(k, terms(of, x.share))
 			b.SetVec(k, x.us)
 			k++
 		}
@@ -84,7 +93,7 @@ func quadratic(of []pair, out []bool, n int) (front, root float64, rest []float6
 	x.MulVec(&inverse, &by)
 	rest = make([]float64, len(of))
 	for i, one := range of {
-		row := mat.NewVecDense(3, []float64{1, one.share, one.share * one.share})
+		row := mat.NewVecDense(len(terms(of, 0)), terms(of, one.share))
 		r := one.us - mat.Dot(row, &x)
 		if !out[i] {
 			r /= math.Sqrt(max(1-mat.Inner(row, &inverse, row), 0.05))

@@ -96,7 +96,7 @@ func (p Pattern) Residual(us []float64) (ms float64, n int) {
 
 // smooth is Residual of a passage of many strokes.
 func (p Pattern) smooth(us []float64) (ms float64, n int) {
-	_, _, rest := quadratic(p.all(us), make([]bool, len(us)), len(us))
+	_, _, rest := polynomial(p.all(us), make([]bool, len(us)), len(us))
 	var sum float64
 	for _, r := range rest {
 		if !(math.Abs(r) < 0.02*us[len(us)-1]) {

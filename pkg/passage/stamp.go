@@ -37,6 +37,13 @@ func (s Stamp) Since(a Stamp) (us int64, u float64) {
 	return s.AtUs - a.AtUs, math.Sqrt(s.UUs*s.UUs + a.UUs*a.UUs + s.UClockUs*s.UClockUs + a.UClockUs*a.UClockUs)
 }
 
+// Foreign is s as an instant that no reading of its own clock stands for: one
+// reckoned from those of others.
+func (s Stamp) Foreign() Stamp {
+	s.RawUs, s.Clock, s.Skew, s.USkew = s.AtUs, "", 0, 0
+	return s
+}
+
 // Moved is s later by us, as uncertain as u says.
 func (s Stamp) Moved(us, u float64) Stamp {
 	d := int64(math.Round(us))

@@ -184,7 +184,7 @@ func (t *Tracker) front(l *Line, p, next *pass, g *Sight, f *Form, shape *Shape,
 	if shape.Pattern.Known() && !found.Sure && !found.Whole && !p.rested {
 		p.partly(us, shape.SpanMm/mmS*1e6, out)
 		if want, sd, ok := p.between(l, p.Move.Slot, next, f); ok {
-			out.Front = p.strokes[0].Moved(want-float64(p.strokes[0].AtUs), math.Hypot(jitter, sd))
+			out.Front = p.strokes[0].Moved(want-float64(p.strokes[0].AtUs), math.Hypot(jitter, sd)).Foreign()
 		}
 	}
 	if s := &p.strokes[k]; s.Beam == 2 && found.Index >= 0 {
