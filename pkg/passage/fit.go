@@ -7,12 +7,13 @@ import (
 )
 
 const (
-	leastFit  = 6   // strokes, for a fit to be better than the first of them
-	farOut    = 3.8 // standard deviations: such a stroke is another's
-	evenTo    = 10  // strokes: fewer do not tell a change of speed from a stroke that is not theirs
-	mostOut   = 2   // strokes left out so
-	evenRough = 1.5 // times the jitter: up to here chance, and the pattern's own error, may be all
-	mostRough = 2.0 // beyond, the train did not run evenly
+	leastFit   = 6   // strokes, for a fit to be better than the first of them
+	farOut     = 3.8 // standard deviations: such a stroke is another's
+	evenTo     = 10  // strokes: fewer do not tell a change of speed from a stroke that is not theirs
+	mostOut    = 2   // strokes left out so
+	evenRough  = 1.5 // times the jitter: up to here chance, and the pattern's own error, may be all
+	leastWhite = 0.5 // share of the scatter that neighbours must show
+	mostRough  = 2.0 // beyond, the train did not run evenly
 )
 
 // pair is a stroke, in microseconds from the first, and the share of the pattern
@@ -31,7 +32,7 @@ func (f Front) fitted(of []pair, jitterUs float64) Front {
 	}
 	out := make([]bool, len(of))
 	for n := len(of); ; n-- {
-		front, root, rest := polynomial(of, out, n)
+		front, root, raw, rest := polynomial(of, out, n)
 		worst, most := -1, farOut*jitterUs
 		for i, r := range rest {
 			if !out[i] && math.Abs(r) > most {
@@ -39,27 +40,44 @@ func (f Front) fitted(of []pair, jitterUs float64) Front {
 			}
 		}
 		if worst < 0 {
-			var sum float64
-			for i, r := range rest {
-				if !out[i] {
-					sum += r * r
-				}
-			}
-			rough := math.Sqrt(sum/float64(n)) / jitterUs
+			ms, _ := scatter(rest, out)
+			_, white := scatter(raw, out)
+			rough := math.Sqrt(ms) / jitterUs
 			u := jitterUs * root
 			if rough > evenRough {
 				u *= rough
 			}
-			if rough <= mostRough {
+			if rough <= mostRough && white > leastWhite*ms {
 				f.Us, f.UUs, f.Fitted, f.Own = front, u, true, !out[0]
 			}
 			return f
 		}
-		if n == len(of)-mostOut || n == leastFit {
+		if n == len(of)-mostOut || n < leastFit {
 			return f
 		}
 		out[worst] = true
 	}
+}
+
+// scatter is the mean square of what is left of the strokes, and the same by the
+// differences of neighbours alone (von Neumann 1941), which is much less where the
+// train, and not the gate, was uneven.
+func scatter(rest []float64, out []bool) (ms, white float64) {
+	var n, steps float64
+	last := math.NaN()
+	for i, r := range rest {
+		if out[i] {
+			continue
+		}
+		n++
+		ms += r * r
+		if !math.IsNaN(last) {
+			steps++
+			white += (r - last) * (r - last) / 2
+		}
+		last = r
+	}
+	return ms / n, white / steps
 }
 
 // terms is the share's powers that an instant is fitted by.
@@ -71,9 +89,9 @@ func terms(of []pair, share float64) []float64 {
 }
 
 // polynomial fits those n strokes that are not left out: the front, the root of
-// its variance factor, and what is left of every stroke, freed of its own weight
-// in the fit.
-func polynomial(of []pair, out []bool, n int) (front, root float64, rest []float64) {
+// its variance factor, and what is left of every stroke, as it is and freed of its
+// own weight in the fit.
+func polynomial(of []pair, out []bool, n int) (front, root float64, raw, rest []float64) {
 	a, b := mat.NewDense(n, len(terms(of, 0)), nil), mat.NewVecDense(n, nil)
 	k := 0
 	for i, x := range of {
@@ -86,19 +104,20 @@ func polynomial(of []pair, out []bool, n int) (front, root float64, rest []float
 	var normal, inverse mat.Dense
 	normal.Mul(a.T(), a)
 	if inverse.Inverse(&normal) != nil {
-		return math.NaN(), math.NaN(), nil
+		return math.NaN(), math.NaN(), nil, nil
 	}
 	var by, x mat.VecDense
 	by.MulVec(a.T(), b)
 	x.MulVec(&inverse, &by)
-	rest = make([]float64, len(of))
+	raw, rest = make([]float64, len(of)), make([]float64, len(of))
 	for i, one := range of {
 		row := mat.NewVecDense(len(terms(of, 0)), terms(of, one.share))
 		r := one.us - mat.Dot(row, &x)
+		raw[i] = r
 		if !out[i] {
 			r /= math.Sqrt(max(1-mat.Inner(row, &inverse, row), 0.05))
 		}
 		rest[i] = r
 	}
-	return x.AtVec(0), math.Sqrt(inverse.At(0, 0)), rest
+	return x.AtVec(0), math.Sqrt(inverse.At(0, 0)), raw, rest
 }

@@ -73,7 +73,7 @@ func common(seen [][]float64) []float64 {
 
 // Residual is the mean square difference of strokes from the pattern, freed of
 // what fitting them and the pattern's own scatter add to it: of the inner ones
-// from even running, or where they are enough, of all from an even change of speed.
+// from even running, or where they are enough, of neighbours after a smooth fit.
 func (p Pattern) Residual(us []float64) (ms float64, n int) {
 	if !p.Known() || len(us) != len(p.Share) || len(us) < 3 {
 		return 0, 0
@@ -96,15 +96,14 @@ func (p Pattern) Residual(us []float64) (ms float64, n int) {
 
 // smooth is Residual of a passage of many strokes.
 func (p Pattern) smooth(us []float64) (ms float64, n int) {
-	_, _, rest := polynomial(p.all(us), make([]bool, len(us)), len(us))
-	var sum float64
+	_, _, rest, _ := polynomial(p.all(us), make([]bool, len(us)), len(us))
 	for _, r := range rest {
 		if !(math.Abs(r) < 0.02*us[len(us)-1]) {
 			return 0, 0
 		}
-		sum += r * r
 	}
-	return sum / float64(len(us)) / (1 + 1.57/float64(len(p.Seen))), len(us) - 3
+	_, white := scatter(rest, make([]bool, len(us)))
+	return white / (1 + 1.57/float64(len(p.Seen))), len(us) - 3
 }
 
 // all is the strokes of a whole passage with their shares.

@@ -174,11 +174,11 @@ func (t *Tracker) front(l *Line, p, next *pass, g *Sight, f *Form, shape *Shape,
 	out.Front = p.strokes[k].Stamp
 	out.Front.UUs = p.uncertainty(k, g)
 	if found.Fitted {
-		out.Front = p.strokes[0].Moved(found.Us, found.UUs)
+		out.Front = p.at(found.Us, found.UUs)
 		out.Doubtful = !found.Own
 	}
 	if found.Index < 0 {
-		out.Front = p.strokes[0].Moved(found.Us, found.UUs) // by all strokes: the first one's own scatter is in it
+		out.Front = p.at(found.Us, found.UUs) // by all strokes: the first one's own scatter is in it
 		out.Doubtful = found.UUs > 2000
 	}
 	if shape.Pattern.Known() && !found.Sure && !found.Whole && !p.rested {
@@ -212,6 +212,19 @@ func (p *pass) partly(us []float64, expectUs float64, out *Passage) {
 // pairScatter is how well the speed between gates is that between the two beams
 // of one (common practice, no source).
 const pairScatter = 0.05
+
+// at is an instant us after the first stroke, by the clock of the stroke whose own
+// is best known: an agent that has just begun may not have exchanged the time yet
+// at its first.
+func (p *pass) at(us, u float64) passage.Stamp {
+	best := 0
+	for i, s := range p.strokes {
+		if s.UClockUs < p.strokes[best].UClockUs {
+			best = i
+		}
+	}
+	return p.strokes[best].Moved(us-float64(p.strokes[best].AtUs-p.strokes[0].AtUs), u)
+}
 
 // behind is the front's instant at the first beam of a pair where only the second
 // saw it: as much earlier as the train takes from one to the other.
