@@ -315,6 +315,8 @@ export interface Consistency {
   n: number;
   mean_s: number | null;
   mean_u_s: number | null;
+  mean_lo_s: number | null;
+  mean_hi_s: number | null;
   sd_s: number | null;
   cv: number | null;
   median_s: number | null;

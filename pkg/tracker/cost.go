@@ -14,23 +14,24 @@ const (
 	leastScatter = 0.025
 	mostScatter  = 0.5
 
-	evenShare   = 0.946 // of sectors in which a train keeps its speed
-	handShare   = 0.044 // in which a hand is on the throttle
-	handSD      = 0.45
-	fastSD      = 0.28
-	handScatter = 0.12 // of a speed just set
-	stopScale   = 1.5  // the rest: slower by a factor, exponential in its logarithm
-	firstRate   = 0.1  // a train begins to run, per second
-	turnCost    = 9.5  // it turns round
-	againCost   = 4.0  // one that runs back turns forward again
-	setCost     = 12.0
-	freeCost    = 10.0 // that trains can overtake here at all
-	orderCost   = 6.0  // what was told of the order was wrong
-	headCost    = 5.0  // the front part of a passage was not seen
-	headLeast   = 0.15 // s: less is not told apart from an uneven run
-	lostStroke  = 1.6  // of the strokes that a train shows at a gate one is lost
-	fewStrokes  = 5.0  // a train shows half its strokes or less
-	straddleIn  = 7.0  // two trains over one another
+	evenShare    = 0.946 // of sectors in which a train keeps its speed
+	handShare    = 0.044 // in which a hand is on the throttle
+	handSD       = 0.45
+	fastSD       = 0.28
+	handScatter  = 0.12 // of a speed just set
+	stopScale    = 1.5  // the rest: slower by a factor, exponential in its logarithm
+	firstRate    = 0.1  // a train begins to run, per second
+	turnCost     = 9.5  // it turns round
+	againCost    = 4.0  // one that runs back turns forward again
+	setCost      = 12.0
+	freeCost     = 10.0 // that trains can overtake here at all
+	orderCost    = 6.0  // what was told of the order was wrong
+	headCost     = 5.0  // the front part of a passage was not seen
+	headLeast    = 0.15 // s: less is not told apart from an uneven run
+	lostStroke   = 1.6  // of the strokes that a train shows at a gate one is lost
+	fewStrokes   = 5.0  // a train shows half its strokes or less
+	straddleTags = 4.0  // and both tags are read
+	straddleIn   = 7.0  // two trains over one another
 )
 
 // leg is -ln of the density, per second, that a leg takes t seconds where want

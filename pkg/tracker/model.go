@@ -252,10 +252,11 @@ func (m *model) onward(s *State, i int, emit func(float64, uint64, Move)) {
 			}
 			m.headless(s, i, mv, cost, emit)
 			told := m.told(s, i, &mv)
-			if more, ok := m.passes(s, i, &mv); ok {
+			more, ok := m.passes(s, i, &mv)
+			if ok {
 				m.emit(s, i, mv, cost+told+more, emit)
 			}
-			if m.overtakes(s, i, &mv) {
+			if m.overtakes(s, i, &mv, more) {
 				mv.Pushes, mv.Free = false, true
 				m.emit(s, i, mv, cost+told+freeCost, emit)
 			}
@@ -397,6 +398,9 @@ func (m *model) passes(s *State, i int, mv *Move) (cost float64, ok bool) {
 	case mv.W < on:
 	case mv.W == on && o.W+raise == on:
 		cost += m.straddles(o)
+		if bothTagged(&m.l.Trains[o.Slot], &m.l.Trains[s.Seats[i].Slot]) {
+			cost = min(cost, straddleTags)
+		}
 	case mv.W == on:
 	case o.Virtual:
 		return 0, false
@@ -410,13 +414,13 @@ func (m *model) passes(s *State, i int, mv *Move) (cost float64, ok bool) {
 }
 
 // overtakes reports whether the train can only come to its gate by overtaking the
-// one in front, and both have tags.
-func (m *model) overtakes(s *State, i int, mv *Move) bool {
+// one in front or running through it, which costs more, and both have tags.
+func (m *model) overtakes(s *State, i int, mv *Move, more float64) bool {
 	k, raise, ok := s.ahead(m.l, i)
 	if !ok || mv.Dir < 0 || s.Free || !bothTagged(&m.l.Trains[s.Seats[k].Slot], &m.l.Trains[s.Seats[i].Slot]) {
 		return false
 	}
-	return mv.W > s.Seats[k].W+raise
+	return mv.W > s.Seats[k].W+raise || more > 1
 }
 
 // straddles is the cost of a train's coming to a gate that the train in front has

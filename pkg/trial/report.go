@@ -139,7 +139,7 @@ func (s *State) consistency(r *wire.TrialResult, times []float64, count []int) {
 	m := stats.Summarise(times)
 	mean, lo, hi, u := stats.MeanInterval(times)
 	r.Consistency = wire.Consistency{
-		N: m.N, MeanS: num(m.Mean), MeanUS: num(u), SDS: num(m.SD), CV: num(m.CV), MedianS: num(m.Median), MADS: num(m.MAD),
+		N: m.N, MeanS: num(m.Mean), MeanUS: num(u), MeanLoS: num(lo), MeanHiS: num(hi), SDS: num(m.SD), CV: num(m.CV), MedianS: num(m.Median), MADS: num(m.MAD),
 		RangeS: num(m.Range), BestS: num(m.Min), Lag1: num(m.Lag1), NEffective: num(m.NEffective),
 		Trend: wire.Estimate{Value: num(m.Trend.Slope), Lo: num(m.Trend.Lo), Hi: num(m.Trend.Hi), U: num(m.Trend.SE)},
 	}
@@ -153,7 +153,8 @@ func (s *State) consistency(r *wire.TrialResult, times []float64, count []int) {
 	}
 	// Average speed is the whole way over the whole time, length over mean lap
 	// time; its interval is the mean lap time's, turned round.
-	r.SpeedMmS = wire.Estimate{Value: num(length / mean), Lo: num(length / hi), Hi: num(length / lo)}
+	_, uv := unit.SpeedMmS(length, 0, mean, u)
+	r.SpeedMmS = wire.Estimate{Value: num(length / mean), Lo: num(length / hi), Hi: num(length / lo), U: num(uv)}
 	r.ScaleKmH = scale(length/mean, cv.ScaleRatio)
 }
 

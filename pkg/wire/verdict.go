@@ -60,6 +60,8 @@ type Consistency struct {
 	N          int      `json:"n"`
 	MeanS      *float64 `json:"mean_s"`
 	MeanUS     *float64 `json:"mean_u_s"`
+	MeanLoS    *float64 `json:"mean_lo_s"` // 95 % interval of the mean
+	MeanHiS    *float64 `json:"mean_hi_s"`
 	SDS        *float64 `json:"sd_s"`
 	CV         *float64 `json:"cv"`
 	MedianS    *float64 `json:"median_s"`

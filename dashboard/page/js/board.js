@@ -73,11 +73,13 @@ export function figures(result) {
   const d = Math.max(1, decimals(c?.mean_u_s ?? u, false));
   const trend = c?.trend_s_per_lap;
   const v = result?.speed_mm_s;
+  /** What 1.96 makes the half width of an interval. @param {number | null | undefined} lo @param {number | null | undefined} hi @param {number | null | undefined} u */
+  const width = (lo, hi, u) => known(lo) && known(hi) ? (hi - lo) / 3.92 : u;
   return [
     { key: 'last', name: 'last lap', value: lapTime(last?.lap_time_s, u, beside), unit: known(last?.lap_time_s) ? 's' : '', more: last ? [`lap ${last.lap}`, ...lapMarks(last)].join(', ') + (last.counts === 'incident' ? `: ${lapWhy(result?.trial ?? '', last)}` : '') : 'no lap yet' },
     { key: 'best', name: 'best', value: lapTime(c?.best_s, best?.u_s ?? u, beside), unit: known(c?.best_s) ? 's' : '', more: c?.best_lap ? `lap ${c.best_lap}` : '' },
-    { key: 'mean', name: 'mean', value: lapTime(c?.mean_s, c?.mean_u_s ?? u, beside), unit: known(c?.mean_s) ? 's' : '', more: known(c?.mean_s) ? `median ${time(c.median_s, d)}` : '' },
-    { key: 'speed', name: 'speed', value: speed(v?.value, v?.u ?? (known(v?.lo) && known(v?.hi) ? (v.hi - v.lo) / 3.92 : null), beside), unit: known(v?.value) ? 'mm/s' : '', more: known(result?.scale_km_h) ? `scale ${fixed(result.scale_km_h, 0)} km/h` : '' },
+    { key: 'mean', name: 'mean', value: lapTime(c?.mean_s, width(c?.mean_lo_s, c?.mean_hi_s, c?.mean_u_s ?? u), beside), unit: known(c?.mean_s) ? 's' : '', more: known(c?.mean_s) ? `median ${time(c.median_s, d)}` : '' },
+    { key: 'speed', name: 'speed', value: speed(v?.value, width(v?.lo, v?.hi, v?.u), beside), unit: known(v?.value) ? 'mm/s' : '', more: known(result?.scale_km_h) ? `scale ${fixed(result.scale_km_h, 0)} km/h` : '' },
     { key: 'spread', name: 'spread', value: fixed(c?.sd_s, known(c?.sd_s) && c.sd_s < 0.1 ? 3 : 2), unit: known(c?.sd_s) ? 's SD' : '', more: known(c?.cv) ? `CV ${percent(c.cv)}` : '' },
     { key: 'trend', name: 'trend', value: trendWord(trend) || DASH, more: known(trend?.value) ? `${signed(trend.value, 3)} s/lap${known(trend.lo) && known(trend.hi) ? ` (${signed(trend.lo, 3)} to\u00a0${signed(trend.hi, 3)})` : ''}` : 'more laps needed' },
     { key: 'n', name: 'laps counted', value: String(c?.n ?? 0), more: `of ${result?.lap_count ?? 0}` },
