@@ -79,7 +79,7 @@ func boardNumbers(t *testing.T, s *stage, ctx context.Context) {
 	has(t, "the head", text(t, ctx, "header"), "Evening running", "Garden loop", "live")
 	chrome.Do(t, ctx, "asking for the uncertainty", chromedp.Click(".board .check input"))
 	chrome.Wait(t, ctx, `document.querySelector('[data-trial="t-kestrel"] .figures').innerText.includes('±')`, 3*time.Second)
-	has(t, "the board with uncertainty", text(t, ctx, kestrel+" .figures"), "11.9800 ± 0.0041 s", "12.00 ± 0.10 s", "606.9 ± 6.7 mm/s")
+	has(t, "the board with uncertainty", text(t, ctx, kestrel+" .figures"), "11.9800 ± 0.0041 s", "12.00 ± 0.10 s", "606.9 ± 6.8 mm/s")
 	visit(t, s, ctx, "#wall")
 	chrome.Do(t, ctx, "opening the large board", chromedp.Reload())
 	chrome.Wait(t, ctx, `document.querySelector('.wall article')`, 5*time.Second)

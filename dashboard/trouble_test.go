@@ -216,7 +216,7 @@ func intervals(t *testing.T, s *stage, ctx context.Context) {
 	key(t, ctx, " ", "Space", " ", 1)
 	chrome.Wait(t, ctx, `document.querySelector('[data-trial="t-kestrel"] .strip').innerText.includes('±')`, 3*time.Second)
 	has(t, "the strip", text(t, ctx, kestrel+" .strip [data-lap='2']"), "lap 2 11.8700 ± 0.0041")
-	has(t, "the board", text(t, ctx, kestrel+" .figures"), "12.00 ± 0.10 s", "606.9 ± 6.7 mm/s")
+	has(t, "the board", text(t, ctx, kestrel+" .figures"), "12.00 ± 0.10 s", "606.9 ± 6.8 mm/s")
 	chrome.Do(t, ctx, "loading the page anew", chromedp.Reload())
 	chrome.Wait(t, ctx, `document.querySelector('.board .check input')?.checked && document.querySelector('[data-trial="t-kestrel"] .strip').innerText.includes('±')`, 5*time.Second)
 	allHere(t, ctx)

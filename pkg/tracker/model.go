@@ -540,8 +540,11 @@ func (m *model) set(s *State, i int, emit func(float64, uint64, Move)) {
 	if seat.Scatter == 0 || t < 2+2*m.want(seat, seat.W+seat.Dir) {
 		return
 	}
+	place, w := s.without(seat.Slot).room(m.l, seat.Slot, m.gateOf(seat.Slot))
+	if mod(w-seat.W-seat.Dir, m.l.Gates()) == 0 && place == i {
+		return // late at the next gate: it stood, for all that gates tell
+	}
 	cost := m.unfinished(seat) + m.anonymous(seat.Slot) + setCost + math.Log(float64(m.l.Gates())) + m.l.tagCost(seat.Slot, m.x.Tag, m.sight())
-	_, w := s.without(seat.Slot).room(m.l, seat.Slot, m.gateOf(seat.Slot))
 	next := &Seat{Slot: seat.Slot, W: w, Dir: 1, AtUs: m.x.AtUs, Floor: w}
 	emit(cost, seatKey(s, i, next), Move{Kind: set, Slot: seat.Slot, W: w, Dir: 1})
 }

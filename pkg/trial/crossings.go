@@ -101,6 +101,7 @@ func (b *Book) relearn(gate string, u float64, nowUs int64) {
 			}
 		}
 	}
+	b.Stops = nil
 	if !b.Stale {
 		b.Stale, b.StaleUs = true, nowUs
 	}
@@ -144,22 +145,22 @@ func (s *State) straggler(x passage.Crossing, c *Changes) {
 		return
 	}
 	b.Log = insert(b.Log, x)
+	b.Stops = slices.DeleteFunc(b.Stops, func(s Stop) bool { return s.AtUs >= x.AtUs })
 	if !b.Stale {
 		b.Stale, b.StaleUs = true, s.NowUs
 	}
 }
 
-// rescore scores everything that is kept again: from the session's first
-// crossing, or, when it is long, from its base.
+// rescore scores again what is kept, from the last stop before what has changed,
+// or from the session's first crossing; when it is long, from its base.
 func (b *Book) rescore(s *State, c *Changes) {
 	s.lineOf()
-	all := append(b.Log, b.Pending...)
-	b.Core, b.Nobody, b.Stale, b.live = b.Base.Core.Clone(), b.Base.Nobody, false, nil
-	b.Log, b.Pending = nil, all
+	from := b.from()
+	b.Core, b.Nobody, b.Stale, b.live = from.Core.Clone(), from.Nobody, false, nil
+	b.Log, b.Pending = slices.Clone(b.Log[:from.N]), append(slices.Clone(b.Log[from.N:]), b.Pending...)
 	for _, t := range b.Trials {
 		t.past = t.Laps
-		t.back(b.Base.Marks[t.Trial.ID])
-		t.Closed = false
+		t.back(from.Marks[t.Trial.ID])
 		c.touch(t.Trial.ID, len(t.Laps), math.MinInt64)
 	}
 	b.settleTo(s, b.Settled, c)
@@ -202,6 +203,7 @@ func (b *Book) settleTo(s *State, us int64, c *Changes) {
 	}
 	b.Log = append(b.Log, b.Pending[:n]...)
 	b.Pending = slices.Delete(b.Pending, 0, n)
+	b.stop()
 	if len(b.Log) > logMax {
 		b.rebase(line)
 	}

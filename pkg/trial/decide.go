@@ -242,7 +242,7 @@ func (s *State) redraw(c *Changes) {
 	}
 	b.line = nil
 	s.know()
-	b.Base.Core = b.Base.Core.Redrawn(s.lineOf())
+	b.Base.Core, b.Stops = b.Base.Core.Redrawn(s.lineOf()), nil
 	if b.Base.AtUs != 0 {
 		b.Doubts = addDoubt(b.Doubts, "the session is too long to be scored again from its beginning: a change of definitions holds for its last crossings only")
 	}

@@ -14,6 +14,7 @@ type Mark struct {
 	Incidents int      `json:"incidents"`
 	False     int      `json:"false"`
 	Run       laps.Run `json:"run"`
+	Closed    bool     `json:"closed,omitempty"`
 }
 
 // Base is where scoring again begins: the session's beginning, or, when it is
@@ -23,6 +24,55 @@ type Base struct {
 	Core   *tracker.Tracker `json:"core"`
 	Nobody int              `json:"nobody"`
 	Marks  map[string]Mark  `json:"marks"`
+}
+
+// Stop is where scoring can begin again after a straggler: N crossings of the log
+// lie before it. There are the more of them the later.
+type Stop struct {
+	N int `json:"n"`
+	Base
+}
+
+// stopEvery is how many crossings lie between the latest stops.
+const stopEvery = 250
+
+// stop notes a place to begin again from. While the log is to be scored again
+// what was scored does not agree with it, and there is none.
+func (b *Book) stop() {
+	last := 0
+	if n := len(b.Stops); n > 0 {
+		last = b.Stops[n-1].N
+	}
+	if b.Stale || len(b.Log)-last < stopEvery {
+		return
+	}
+	marks := map[string]Mark{}
+	for _, t := range b.Trials {
+		marks[t.Trial.ID] = Mark{len(t.Laps), len(t.Points) + t.Shed, len(t.Incidents), t.False, t.Run, t.Closed}
+	}
+	b.Stops = append(b.Stops, Stop{len(b.Log), Base{b.Log[len(b.Log)-1].AtUs, b.Core.Clone(), b.Nobody, marks}})
+	b.thin()
+}
+
+// thin lets go of stops that lie close together far back.
+func (b *Book) thin() {
+	var kept []Stop
+	next := 0
+	for i := len(b.Stops) - 1; i >= 0; i-- {
+		if age := len(b.Log) - b.Stops[i].N; age >= next {
+			kept, next = append(kept, b.Stops[i]), 2*age
+		}
+	}
+	slices.Reverse(kept)
+	b.Stops = kept
+}
+
+// from is the last place to begin again from.
+func (b *Book) from() Stop {
+	if n := len(b.Stops); n > 0 {
+		return b.Stops[n-1]
+	}
+	return Stop{0, b.Base}
 }
 
 // rebase moves the base on past the older half of the kept crossings.
@@ -42,11 +92,15 @@ func (b *Book) rebase(line *tracker.Line) {
 			id := b.Trials[p.Slot].Trial.ID
 			m := b.Base.Marks[id]
 			run, led := m.Run.Pass(line, p)
-			b.Base.Marks[id] = Mark{m.Laps + len(led.Laps), m.Points + len(led.Points), m.Incidents + len(led.Incidents), m.False, run}
+			b.Base.Marks[id] = Mark{m.Laps + len(led.Laps), m.Points + len(led.Points), m.Incidents + len(led.Incidents), m.False, run, false}
 		}
 	}
 	b.Base.AtUs = b.Log[n-1].AtUs
 	b.Log = slices.Clone(b.Log[n:])
+	for i := range b.Stops {
+		b.Stops[i].N -= n
+	}
+	b.Stops = slices.DeleteFunc(b.Stops, func(s Stop) bool { return s.N <= 0 })
 }
 
 func runsAt(line *tracker.Line, slot int, us int64) bool {
@@ -60,7 +114,7 @@ func (t *Entry) back(m Mark) {
 	t.Shed = m.Points - points
 	n, k := min(m.Laps, len(t.Laps)), min(m.Incidents, len(t.Incidents))
 	t.Laps, t.Points, t.Ends, t.Incidents = t.Laps[:n:n], t.Points[:points:points], t.Ends[:points:points], t.Incidents[:k:k]
-	t.False, t.Run = m.False, m.Run
+	t.False, t.Run, t.Closed = m.False, m.Run, m.Closed
 }
 
 // shed lets go of the n oldest points.

@@ -86,7 +86,8 @@ type Book struct {
 	Pending     []passage.Crossing         `json:"pending"`         // in time order, not settled
 	Log         []passage.Crossing         `json:"log"`             // settled, in time order
 	Base        Base                       `json:"base"`            // what was before the log
-	Stale       bool                       `json:"stale"`           // the log is to be scored again
+	Stops       []Stop                     `json:"stops,omitempty"`
+	Stale       bool                       `json:"stale"` // the log is to be scored again
 	StaleUs     int64                      `json:"stale_us"`
 	Settled     int64                      `json:"settled_us"`
 	HighUs      int64                      `json:"high_us"`

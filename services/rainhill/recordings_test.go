@@ -8,9 +8,11 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
+	"rainhill/pkg/trial"
 	"rainhill/pkg/wire"
 )
 
@@ -25,13 +27,15 @@ type verdict struct {
 	LateAtLeast     int            `json:"late_at_least,omitempty"`
 	SectorSpeeds    bool           `json:"sector_speeds,omitempty"` // every sector of a lap has the lap's speed
 	BadLines        int            `json:"bad_lines,omitempty"`
+	Passages        []verdictPass  `json:"passages,omitempty"` // of the first trial, all of them
 }
 
 type verdictTrial struct {
-	Trial   string       `json:"trial"`
-	Train   string       `json:"train"`
-	Laps    []verdictLap `json:"laps"`
-	Dropped wire.Dropped `json:"dropped"`
+	Trial     string            `json:"trial"`
+	Train     string            `json:"train"`
+	Laps      []verdictLap      `json:"laps"`
+	Incidents []verdictIncident `json:"incidents,omitempty"`
+	Dropped   wire.Dropped      `json:"dropped"`
 }
 
 type verdictLap struct {
@@ -40,14 +44,37 @@ type verdictLap struct {
 	LapTimeS float64 `json:"lap_time_s"`
 	Source   string  `json:"source"`
 	Counts   string  `json:"counts"`
+	WithinS  float64 `json:"within_s,omitempty"` // a tolerance of its own
+}
+
+// verdictIncident is what happened, some time between two instants; where, when
+// it can be told.
+type verdictIncident struct {
+	Kind       string  `json:"kind"`
+	FromGate   string  `json:"from_gate"`
+	ToGate     string  `json:"to_gate,omitempty"`
+	FromUs     int64   `json:"from_us"`
+	UntilUs    int64   `json:"until_us"`
+	PositionMm float64 `json:"position_mm,omitempty"`
+	WithinMm   float64 `json:"within_mm,omitempty"`
+}
+
+// verdictPass is a passage of a gate with a second beam; TrapMmS is 0 where only
+// one beam saw the train, and Reverse whether it ran back.
+type verdictPass struct {
+	Gate    string  `json:"gate"`
+	AtUs    int64   `json:"at_us"`
+	TrapMmS float64 `json:"trap_mm_s,omitempty"`
+	Reverse bool    `json:"reverse,omitempty"`
+	WithinS float64 `json:"within_s,omitempty"`
 }
 
 // TestRecordings scores each recording through the command itself and compares
 // it with the verdict, which was reckoned from how the recording was made.
 func TestRecordings(t *testing.T) {
 	stories, err := filepath.Glob("../../testdata/recordings/*/story.md")
-	if err != nil || len(stories) < 15 {
-		t.Fatalf("found %d recordings (%v), want 15 and more", len(stories), err)
+	if err != nil || len(stories) < 29 {
+		t.Fatalf("found %d recordings (%v), want 29 and more", len(stories), err)
 	}
 	for _, story := range stories {
 		dir := filepath.Dir(story)
@@ -79,6 +106,62 @@ func playRecording(t *testing.T, dir string) {
 	}
 	for i, w := range want.Trials {
 		compareTrial(t, want, w, got.Trials[i])
+		compareIncidents(t, w, got.Trials[i])
+	}
+	if len(want.Passages) > 0 {
+		comparePassages(t, dir, want)
+	}
+}
+
+func compareIncidents(t *testing.T, want verdictTrial, got wire.TrialResult) {
+	if len(got.Incidents) != len(want.Incidents) {
+		t.Fatalf("trial %s has %d incidents, want %d: %+v", got.Trial, len(got.Incidents), len(want.Incidents), got.Incidents)
+	}
+	for i, w := range want.Incidents {
+		x := got.Incidents[i]
+		if x.Kind != w.Kind || x.FromGate != w.FromGate || w.ToGate != "" && x.ToGate != w.ToGate || x.AtUs < w.FromUs || x.UntilUs > w.UntilUs || x.UntilUs < x.AtUs {
+			t.Errorf("trial %s: incident %+v, want %+v", got.Trial, x, w)
+		}
+		if w.WithinMm > 0 && (x.PositionMm == nil || math.Abs(*x.PositionMm-w.PositionMm) > w.WithinMm) {
+			t.Errorf("trial %s: incident %+v, want it at %g mm", got.Trial, x, w.PositionMm)
+		}
+	}
+}
+
+// comparePassages looks at the passages of the first trial at the gates that the
+// verdict speaks of.
+func comparePassages(t *testing.T, dir string, want verdict) {
+	t.Helper()
+	s := trial.New("file")
+	if err := readSetup(s, filepath.Join(dir, "setup.json"), stdio{}); err != nil {
+		t.Fatal(err)
+	}
+	f, err := os.Open(filepath.Join(dir, "events.jsonl"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = f.Close() }()
+	r := recording{s: s, name: dir, complain: t.Errorf}
+	if err := r.read(context.Background(), f); err != nil {
+		t.Fatal(err)
+	}
+	s.Finish()
+	gates := map[string]bool{}
+	for _, w := range want.Passages {
+		gates[w.Gate] = true
+	}
+	got := slices.DeleteFunc(s.Passages(want.Trials[0].Trial, 0), func(p wire.PassageVerdict) bool { return !gates[p.Gate] })
+	if len(got) != len(want.Passages) {
+		t.Fatalf("%d passages, want %d: %+v", len(got), len(want.Passages), got)
+	}
+	for i, w := range want.Passages {
+		p := got[i]
+		if p.Gate != w.Gate || p.Reverse != w.Reverse || math.Abs(float64(p.AtUs-w.AtUs)/1e6) > max(w.WithinS, 1.5e-6) {
+			t.Errorf("passage %+v, want %+v", p, w)
+		}
+		if known := p.TrapMmS != nil; known != (w.TrapMmS != 0) || known && math.Abs(*p.TrapMmS/w.TrapMmS-1) > 1e-4 {
+			t.Errorf("passage %+v, want a speed of %g mm/s (0: not told)", p, w.TrapMmS)
+		}
 	}
 }
 
@@ -95,7 +178,7 @@ func compareTrial(t *testing.T, v verdict, want verdictTrial, got wire.TrialResu
 	}
 	for i, w := range want.Laps {
 		l := got.Laps[i]
-		near := max(v.ToleranceS, 1.5e-6)
+		near := max(v.ToleranceS, w.WithinS, 1.5e-6)
 		if l.Lap != w.Lap || l.Source != w.Source || l.Counts != w.Counts || math.Abs(l.LapTimeS-w.LapTimeS) > near ||
 			math.Abs(float64(l.StartUs-w.StartUs)/1e6) > max(near, v.StartToleranceS) {
 			t.Errorf("trial %s: lap %+v, want %+v", got.Trial, l, w)
@@ -112,11 +195,19 @@ func compareTrial(t *testing.T, v verdict, want verdictTrial, got wire.TrialResu
 }
 
 func rewrite(t *testing.T, dir string, v verdict, got wire.Results) {
+	before := v.Trials
 	v.Trials = nil
-	for _, r := range got.Trials {
+	for i, r := range got.Trials {
 		out := verdictTrial{Trial: r.Trial, Train: r.Train, Dropped: r.Dropped}
-		for _, l := range r.Laps {
-			out.Laps = append(out.Laps, verdictLap{l.Lap, l.StartUs, l.LapTimeS, l.Source, l.Counts})
+		for k, l := range r.Laps {
+			lap := verdictLap{l.Lap, l.StartUs, l.LapTimeS, l.Source, l.Counts, 0}
+			if i < len(before) && k < len(before[i].Laps) {
+				lap.WithinS = before[i].Laps[k].WithinS
+			}
+			out.Laps = append(out.Laps, lap)
+		}
+		if i < len(before) {
+			out.Incidents = before[i].Incidents // reckoned from the story, not from what came out
 		}
 		v.Trials = append(v.Trials, out)
 	}
