@@ -132,15 +132,20 @@ func TestNoFrameIsLost(t *testing.T) {
 			ends <- end{nil, errors.New("a page does not come to hold what the results say")}
 		}
 	})
+	frames := 0
 	close(stop)
 	for range viewers {
 		e := <-ends
 		if e.err != nil {
 			t.Fatal(e.err)
 		}
-		if e.p.views != 1 || e.p.frames == 0 {
-			t.Fatalf("%d views and %d frames: nothing was tested", e.p.views, e.p.frames)
+		frames += e.p.frames // one that came late may hold all with its view
+		if e.p.views != 1 {
+			t.Fatalf("%d views, want 1", e.p.views)
 		}
+	}
+	if frames == 0 {
+		t.Fatal("no viewer had a frame: nothing was tested")
 	}
 	if n := len(d.results().Trials[0].Laps); n != 199 {
 		t.Fatalf("%d laps, want 199", n)
