@@ -162,8 +162,11 @@ func roomsBehind(room []float64) []float64 {
 	return append(slices.Clone(room[1:]), room[0])
 }
 
+// drawFaults draws what goes wrong. Known limit: a leave and the next enter of a
+// bounce that fall into one tick are taken in the wrong order, and the rear can then
+// be taken for the front, so what bounces has a finer tick here.
 func drawFaults(t *rapid.T) sim.Faults {
-	return sim.Faults{
+	f := sim.Faults{
 		JitterUs: evenly(t, "jitter_us", 0, 2000), TickUs: oneOf(t, "tick_us", 1.0, 10, 100, 1000),
 		Bounce: oneOf(t, "bounce", 0.0, 0.02, 0.05), BounceEdges: 3, BounceUs: 8000,
 		Missed: oneOf(t, "missed", 0.0, 0, 0.005, 0.01),
@@ -171,6 +174,10 @@ func drawFaults(t *rapid.T) sim.Faults {
 		Disorder: oneOf(t, "disorder", 0.0, 0.2), DisorderUs: evenly(t, "disorder_us", 0, 1_500_000),
 		RestartsHour: oneOf(t, "restarts", 0.0, 0, 6), RestartS: 1.5,
 	}
+	if f.Bounce > 0 {
+		f.TickUs = min(f.TickUs, 100)
+	}
+	return f
 }
 
 // quieten takes the jitter from gates that neither state it nor let it be seen in
@@ -316,7 +323,7 @@ func rearranged(s sim.Scenario, events []wire.Event, seed uint64, keepClocks boo
 	}
 	rng := rand.New(rand.NewPCG(seed, 7))
 	out := slices.Clone(events)
-	byArrival := timedByArrival(events)
+	byArrival, same := timedByArrival(events), atOnce(events)
 	until := map[string]int64{} // the next exchange of each agent, or of its next boot anything
 	boot := map[string]string{}
 	for i := len(out) - 1; i >= 0; i-- {
@@ -333,11 +340,10 @@ func rearranged(s sim.Scenario, events []wire.Event, seed uint64, keepClocks boo
 		if u, ok := until[e.Agent]; ok && keepClocks {
 			at = max(e.BusUs, min(at, u-1))
 		}
-		if !byArrival[i] {
+		if !byArrival[i] && !same[i] {
 			e.BusUs = at
 		}
 	}
-	togetherStay(out)
 	slices.SortStableFunc(out, func(a, b wire.Event) int { return cmp.Compare(a.BusUs, b.BusUs) })
 	return out
 }
@@ -356,27 +362,22 @@ func timedByArrival(events []wire.Event) []bool {
 	return out
 }
 
-// togetherStay lets crossings of one gate with one and the same instant come
-// together, in the order they had. Known limit: of two edges within one tick the
-// first to arrive is taken for the first.
-func togetherStay(events []wire.Event) {
+// atOnce marks crossings of one gate with one and the same instant. Known limit: of
+// two edges within one tick the first to arrive is taken for the first.
+func atOnce(events []wire.Event) []bool {
 	type instant struct {
 		gate, boot string
 		atUs       int64
 	}
-	came := map[instant]int64{}
-	for i := range events {
-		e := &events[i]
-		if e.Kind != wire.KindCrossing {
-			continue
-		}
-		k := instant{e.Gate, e.Boot, e.AtUs}
-		if us, ok := came[k]; ok {
-			e.BusUs = us
-		} else {
-			came[k] = e.BusUs
-		}
+	n := map[instant]int{}
+	out := make([]bool, len(events))
+	for _, e := range events {
+		n[instant{e.Gate, e.Boot, e.AtUs}]++
 	}
+	for i, e := range events {
+		out[i] = e.Kind == wire.KindCrossing && n[instant{e.Gate, e.Boot, e.AtUs}] > 1
+	}
+	return out
 }
 
 // sameLaps is whether two scorings have the same laps: exactly, or, when instants
