@@ -146,8 +146,9 @@ func (s *State) room(l *Line, slot, q int) (place, w int) {
 		if l.Trains[o.Slot].Reverse != l.Trains[slot].Reverse {
 			continue
 		}
-		// Of trains equally many gates on, the last to have passed is nearest.
-		if on := mod(o.W-q, n); on < best || on == best && o.AtUs > lastUs {
+		// Of trains equally many gates on, the last to have passed is nearest; of those
+		// that only stood, the hindmost.
+		if on := mod(o.W-q, n); on < best || on == best && o.AtUs >= lastUs {
 			best, place, w, lastUs = on, i+1, o.W-on, o.AtUs
 		}
 	}
