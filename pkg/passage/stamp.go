@@ -60,4 +60,5 @@ type Crossing struct {
 	ClearUs int64  `json:"clear,omitempty"` // bus time the gate became free, 0 if not told
 	Told    bool   `json:"told,omitempty"`  // UUs was stated by the gate, not reckoned from its tick
 	Beam    int8   `json:"beam,omitempty"`  // of a two-beam gate: 1 or 2, 0 if not told
+	Seq     uint64 `json:"seq,omitempty"`   // its agent's number for it, 0 if not told
 }

@@ -60,9 +60,10 @@ func (t *Entry) openUs() int64 {
 }
 
 // order is that of crossings in time; of equal instants it is the same however
-// they arrived.
+// they arrived: as their agent numbered them.
 func order(a, b passage.Crossing) int {
-	return cmp.Or(cmp.Compare(a.AtUs, b.AtUs), cmp.Compare(a.Gate, b.Gate), cmp.Compare(a.Tag, b.Tag), cmp.Compare(a.Edge, b.Edge))
+	return cmp.Or(cmp.Compare(a.AtUs, b.AtUs), cmp.Compare(a.Gate, b.Gate), cmp.Compare(a.Clock, b.Clock), cmp.Compare(a.Seq, b.Seq),
+		cmp.Compare(a.Tag, b.Tag), cmp.Compare(a.Edge, b.Edge))
 }
 
 func insert(list []passage.Crossing, x passage.Crossing) []passage.Crossing {
@@ -72,6 +73,9 @@ func insert(list []passage.Crossing, x passage.Crossing) []passage.Crossing {
 
 func (s *State) toCrossing(e wire.Event) passage.Crossing {
 	x := passage.Crossing{Stamp: s.stamp(e, e.AtUs), Gate: e.Gate, Edge: e.Edge, Tag: e.Tag}
+	if e.Seq != nil {
+		x.Seq = *e.Seq
+	}
 	if e.Beam != nil {
 		x.Beam = int8(*e.Beam)
 	}

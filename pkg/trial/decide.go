@@ -165,14 +165,28 @@ func (s *State) know() {
 // and what was seen of each agent (the journal has dropped duplicates by then).
 func (s *State) forget(atUs int64) {
 	for id, k := range s.Clocks {
-		k.Arrival = nil
-		k.Filter = k.Filter.Since(atUs - syncMemoryUs)
-		if k.Filter.Len() == 0 {
+		if k = k.since(atUs - syncMemoryUs); k == nil {
 			delete(s.Clocks, id)
+			continue
 		}
+		s.Clocks[id] = k
 	}
 	clear(s.Seen)
 	s.Unknown, s.Doubts = nil, nil
+}
+
+// since is k with its clock exchanges from an instant on, and without arrivals;
+// the boot before where it has none itself, nil where neither has.
+func (k *Clock) since(us int64) *Clock {
+	if k == nil {
+		return nil
+	}
+	out := *k
+	out.Arrival, out.Filter, out.Before = nil, k.Filter.Since(us), k.Before.since(us)
+	if out.Filter.Len() == 0 {
+		return out.Before
+	}
+	return &out
 }
 
 // close ends the session: nothing more is waited for, and all is final.

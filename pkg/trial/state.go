@@ -57,7 +57,7 @@ type State struct {
 	Unknown     []string                     `json:"unknown"` // gates nobody placed
 }
 
-// Clock is what is known of the clock of one agent's present boot.
+// Clock is what is known of the clock of one boot of an agent.
 type Clock struct {
 	Boot   string       `json:"boot"`
 	Filter clock.Filter `json:"filter"`
@@ -65,6 +65,7 @@ type Clock struct {
 	// agent that never syncs.
 	Arrival *int64 `json:"arrival,omitempty"`
 	AtUs    int64  `json:"at_us"`
+	Before  *Clock `json:"before,omitempty"` // that of the boot before, some of whose events may still come
 }
 
 // New is the state before the first fact.
@@ -225,14 +226,20 @@ func (b *Book) touchAll(c *Changes) {
 
 func (s *State) open() bool { return s.Book != nil && s.Book.Session.ClosedUs == 0 }
 
-// clockOf is the clock of an agent's boot; a new boot is a new clock.
+// clockOf is the clock of an agent's boot; a new boot is a new clock, and that of
+// the boot before is kept for what comes late.
 func (s *State) clockOf(agent, boot string) *Clock {
 	c := s.Clocks[agent]
-	if c == nil || c.Boot != boot {
-		c = &Clock{Boot: boot}
-		s.Clocks[agent] = c
+	switch {
+	case c != nil && c.Boot == boot:
+		return c
+	case c != nil && c.Before != nil && c.Before.Boot == boot:
+		return c.Before
+	case c != nil:
+		c.Before = nil
 	}
-	return c
+	s.Clocks[agent] = &Clock{Boot: boot, Before: c}
+	return s.Clocks[agent]
 }
 
 func (s *State) sync(e wire.Event) {

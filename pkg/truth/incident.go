@@ -10,7 +10,12 @@ import (
 const (
 	RightKind = "right kind"
 	OtherKind = "other kind" // found, and taken for another kind
+	Unsettled = "unsettled"  // missed, and it began too late in the run to be found
 )
+
+// unsettledLaps before the end of a run is where an incident begins too late: the
+// train could not have been missed for long, nor have come to two gates more.
+const unsettledLaps = 2
 
 // IncidentLine is one incident with the truth beside it.
 type IncidentLine struct {
@@ -21,13 +26,14 @@ type IncidentLine struct {
 }
 
 // KindCount says what became of the true incidents of a kind, and how many of
-// that kind were reported falsely: True = Right + Other + Missed.
+// that kind were reported falsely: True = Right + Other + Missed + Unsettled.
 type KindCount struct {
 	Kind   string `json:"kind"`
 	True   int    `json:"true"`
 	Right  int    `json:"right_kind"`
 	Other  int    `json:"other_kind"`
 	Missed int    `json:"missed"`
+	Late   int    `json:"unsettled"`
 	False  int    `json:"false"`
 }
 
@@ -58,7 +64,11 @@ func incidentLines(run Run, scored Scored) []IncidentLine {
 		y := &run.Incidents[k]
 		at, ok := found[k]
 		if !ok {
-			missed = append(missed, IncidentLine{Verdict: Missed, Trial: y.Trial, True: y})
+			l := IncidentLine{Verdict: Missed, Trial: y.Trial, True: y}
+			if float64(run.ToUs-y.AtUs) < unsettledLaps*max(limit[y.Trial], incidentUs) {
+				l.Verdict = Unsettled
+			}
+			missed = append(missed, l)
 			continue
 		}
 		l := &reported[at]
@@ -106,6 +116,8 @@ func countKinds(lines []IncidentLine) []KindCount {
 			c.Right++
 		case OtherKind:
 			c.Other++
+		case Unsettled:
+			c.Late++
 		default:
 			c.Missed++
 		}

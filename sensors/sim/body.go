@@ -54,7 +54,7 @@ type body struct {
 	setFront   float64 // where to set it on, m along the lap
 
 	counted  truth.Trial
-	lapUs    float64 // start of the lap under way, NaN when none
+	lapS     float64 // start of the lap under way in the run, NaN when none
 	backs    int     // times it has run back over the timing gate and not come again
 	lapStall bool
 	carriedM float64
@@ -66,7 +66,7 @@ type body struct {
 }
 
 func newBody(t Train, track *dynamics.Track, rng *rand.Rand) *body {
-	b := &body{Train: t, rng: rng, load: 1, lengthMm: t.Loco.LengthMm, axlesMm: slices.Clone(t.Loco.AxlesMm), lapUs: math.NaN()}
+	b := &body{Train: t, rng: rng, load: 1, lengthMm: t.Loco.LengthMm, axlesMm: slices.Clone(t.Loco.AxlesMm), lapS: math.NaN()}
 	mass := t.Loco.MassG
 	for _, c := range t.cars() {
 		for i := range c.Axles {
@@ -183,8 +183,9 @@ func (b *body) spin(atS, dt float64) {
 	}
 }
 
-// lapDone books a passage of the timing gate.
-func (b *body) lapDone(atUs float64, reverse bool) {
+// lapDone books a passage of the timing gate, so many seconds into the run that
+// began at startUs.
+func (b *body) lapDone(startUs int64, atS float64, reverse bool) {
 	switch {
 	case reverse:
 		b.backs++
@@ -192,10 +193,12 @@ func (b *body) lapDone(atUs float64, reverse bool) {
 	case b.backs > 0:
 		b.backs--
 		return
-	case !math.IsNaN(b.lapUs):
-		b.counted.Laps = append(b.counted.Laps, truth.Lap{Lap: len(b.counted.Laps) + 1, StartUs: b.lapUs, LapTimeS: (atUs - b.lapUs) / 1e6, Incident: b.lapStall})
+	case !math.IsNaN(b.lapS):
+		b.counted.Laps = append(b.counted.Laps, truth.Lap{
+			Lap: len(b.counted.Laps) + 1, StartUs: float64(startUs) + b.lapS*1e6, LapTimeS: atS - b.lapS, Incident: b.lapStall,
+		})
 	}
-	b.lapUs, b.lapStall = atUs, false
+	b.lapS, b.lapStall = atS, false
 }
 
 // energy is where it all went.

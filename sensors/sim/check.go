@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"rainhill/pkg/circuit"
 	"rainhill/pkg/dynamics"
 	"rainhill/pkg/truth"
 )
@@ -105,11 +106,38 @@ func (s *Scenario) check() error {
 		}
 	}
 	for _, f := range s.sizes() {
-		if !(f.v >= 0) || math.IsInf(f.v, 0) {
-			return fmt.Errorf("%s = %g, want 0 or more", f.name, f.v)
+		if !(f.v >= 0 && f.v <= mostSize) {
+			return fmt.Errorf("%s = %g, want 0 to %g", f.name, f.v, float64(mostSize))
+		}
+	}
+	if v := s.Clocks.SyncS; v > 0 && v < leastSyncS {
+		return fmt.Errorf("clocks.sync_s = %g, want 0 (none) or %g and more", v, leastSyncS)
+	}
+	for _, f := range s.often() {
+		if f.v > mostOften {
+			return fmt.Errorf("%s = %g, want at most %d", f.name, f.v, mostOften)
+		}
+	}
+	lap := circuit.Lay(pieces(s.Setup(0))).LengthMm
+	for _, g := range s.Gates {
+		if g.PositionMm < 0 || g.PositionMm+g.PairMm >= lap {
+			return fmt.Errorf("gate %s: position_mm = %g lies on no place of the lap of %.0f mm", g.ID, g.PositionMm, lap)
 		}
 	}
 	return s.checkTrains()
+}
+
+// Limits beyond which a run would not end, or say nothing.
+const (
+	mostSize   = 1e9
+	mostOften  = 600
+	leastSyncS = 0.1
+)
+
+// often is how often things happen.
+func (s *Scenario) often() []figure {
+	f := s.Faults
+	return []figure{{"faults.false_per_minute", f.FalsePerMinute}, {"faults.restarts_per_hour", f.RestartsHour}, {"faults.gaps_per_hour", f.GapsHour}, {"faults.bounce_edges", float64(f.BounceEdges)}}
 }
 
 type figure struct {
@@ -136,6 +164,17 @@ func (s *Scenario) sizes() []figure {
 	}
 }
 
+// figures is what of a train must be above nothing.
+func (t *Train) figures() []figure {
+	all := []figure{{"ramp_s", t.RampS}, {"load_s", t.LoadS}, {"resistance.a_m_s2", t.Resistance.A}, {"battery.resistance_ohm", t.Battery.ResistanceOhm}, {"battery.capacity_mah", t.Battery.CapacityMah}}
+	for _, d := range t.Loco.Sets {
+		all = append(all, figure{"wheel_diameter_mm", d.WheelDiameterMm}, figure{"gear_ratio", d.GearRatio}, figure{"counts_per_motor_rev", d.CountsPerRev},
+			figure{"weight_g", d.WeightG}, figure{"resistance_ohm", d.ResistanceOhm}, figure{"k_mnm_a", d.KMnmA}, figure{"no_load_ma", d.NoLoadMa},
+			figure{"rotor_g_cm2", d.RotorGCm2}, figure{"efficiency", d.Efficiency}, figure{"mu_max", d.MuMax}, figure{"creep", d.Creep})
+	}
+	return all
+}
+
 func (s *Scenario) checkTrains() error {
 	kinds := []string{truth.Stall, truth.Reversal, truth.Derailment, truth.LiftOff}
 	for _, t := range s.Trains {
@@ -146,6 +185,11 @@ func (s *Scenario) checkTrains() error {
 			return fmt.Errorf("train %s: its locomotive wants mass_g and length_mm", t.Trial)
 		case len(t.Throttle) == 0:
 			return fmt.Errorf("train %s: want a throttle, such as [[0, 450]]", t.Trial)
+		}
+		for _, f := range t.figures() {
+			if !(f.v > 0 && f.v <= mostSize) {
+				return fmt.Errorf("train %s: %s = %g, want more than 0", t.Trial, f.name, f.v)
+			}
 		}
 		for _, p := range t.Throttle {
 			if !(p[0] >= 0 && p[1] >= 0 && p[1] <= 1000) {

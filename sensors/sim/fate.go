@@ -54,7 +54,7 @@ func (r *Railway) derail(b *body, atS float64) {
 	if b.now.ForS > 0 {
 		b.untilS = atS + min(liesS, b.now.ForS/2)
 	}
-	b.lapUs, b.backs = math.NaN(), 0
+	b.lapS, b.backs = math.NaN(), 0
 }
 
 // take takes a train off the rails.
@@ -62,7 +62,7 @@ func (r *Railway) take(b *body, atS float64) {
 	b.stop()
 	r.vanish(b, atS)
 	b.phase, b.untilS = off, math.Inf(1)
-	b.lapUs, b.backs = math.NaN(), 0
+	b.lapS, b.backs = math.NaN(), 0
 	if b.now.ForS > 0 {
 		b.untilS = atS + b.now.ForS
 		b.setFront = b.frontMm()

@@ -179,7 +179,7 @@ func (r *Railway) frontPasses(b *body, g *gate, atS float64, forward bool) {
 	at := float64(r.startUs) + atS*1e6
 	b.counted.Passages = append(b.counted.Passages, truth.Passage{Gate: g.ID, AtUs: at, Reverse: !forward})
 	if g.Timing {
-		b.lapDone(at, !forward)
+		b.lapDone(r.startUs, atS, !forward)
 	}
 }
 

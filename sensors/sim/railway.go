@@ -50,12 +50,9 @@ type Railway struct {
 func New(s Scenario, seed, startUs int64) *Railway {
 	r := &Railway{scenario: s, seed: seed, startUs: startUs, latest: math.Inf(-1),
 		truth: truth.Run{Scenario: s.Name, Seed: seed, FromUs: startUs, Incidents: []truth.Incident{}}}
-	var pieces []circuit.Piece
-	for _, p := range s.Setup(0).Circuit.Pieces {
-		pieces = append(pieces, circuit.Piece{StraightMm: p.StraightMm, RadiusMm: p.RadiusMm, AngleDeg: p.AngleDeg, Left: p.Hand == "left"})
-	}
-	r.layout = circuit.Lay(pieces)
-	track := dynamics.NewTrack(pieces, 0)
+	laid := pieces(s.Setup(0))
+	r.layout = circuit.Lay(laid)
+	track := dynamics.NewTrack(laid, 0)
 	for _, g := range s.Gates {
 		one := &gate{Gate: g, rng: r.chance("gate " + g.ID), jitter: s.Faults.JitterUs, agent: r.agent(g.Agent)}
 		if g.JitterUs != nil {
@@ -78,6 +75,14 @@ func New(s Scenario, seed, startUs int64) *Railway {
 		}
 	}
 	return r
+}
+
+func pieces(s wire.Setup) []circuit.Piece {
+	var all []circuit.Piece
+	for _, p := range s.Circuit.Pieces {
+		all = append(all, circuit.Piece{StraightMm: p.StraightMm, RadiusMm: p.RadiusMm, AngleDeg: p.AngleDeg, Left: p.Hand == "left"})
+	}
+	return all
 }
 
 // Keep has the railway keep what really happens, for Truth; its memory then
@@ -283,20 +288,29 @@ func (r *Railway) Places() []Place {
 	return all
 }
 
-// Simulate runs a scenario from its beginning to its end: definitions with closed
-// trials, all events in order of arrival, and what really happened.
-func Simulate(s Scenario, seed, startUs int64) (wire.Setup, []wire.Event, truth.Run, error) {
+// Simulate runs a scenario from its beginning to its end and tells each event in
+// order of arrival, until tell returns an error, which it returns too. It gives the
+// definitions with closed trials and what really happened.
+func Simulate(s Scenario, seed, startUs int64, tell func(wire.Event) error) (wire.Setup, truth.Run, error) {
 	r := New(s, seed, startUs).Keep()
-	endUs := startUs + int64(math.Round(s.Minutes*60e6))
-	events := r.Next(endUs)
 	setup := r.Setup()
+	endUs := startUs + int64(math.Round(s.Minutes*60e6))
 	for i := range setup.Trials {
 		setup.Trials[i].ToUs = endUs
 	}
 	if err := setup.Check(); err != nil {
-		return setup, nil, truth.Run{}, fmt.Errorf("simulating %s: %w", s.Name, err)
+		return setup, truth.Run{}, fmt.Errorf("simulating %s: %w", s.Name, err)
+	}
+	const portionUs = 1_000_000
+	for at := startUs; at < endUs; {
+		at = min(at+portionUs, endUs)
+		for _, e := range r.Next(at) {
+			if err := tell(e); err != nil {
+				return setup, truth.Run{}, err
+			}
+		}
 	}
 	t := r.Truth()
 	t.ToUs = endUs
-	return setup, events, t, nil
+	return setup, t, nil
 }

@@ -29,7 +29,11 @@ func load(t testing.TB, name string, minutes float64) sim.Scenario {
 
 func simulate(t testing.TB, s sim.Scenario, seed int64) ([]wire.Event, truth.Run) {
 	t.Helper()
-	_, events, run, err := sim.Simulate(s, seed, startUs)
+	var events []wire.Event
+	_, run, err := sim.Simulate(s, seed, startUs, func(e wire.Event) error {
+		events = append(events, e)
+		return nil
+	})
 	if err != nil {
 		t.Fatal(err)
 	}

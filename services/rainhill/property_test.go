@@ -255,7 +255,11 @@ func TestDrawnScenarios(t *testing.T) {
 	for seed := *drawnFirst; seed < *drawnFirst+*drawnCases; seed++ {
 		t.Run(fmt.Sprintf("seed=%d", seed), func(t *testing.T) {
 			s := drawnScenario().Example(seed)
-			setup, events, run, err := sim.Simulate(s, int64(seed), simulatedFromUs)
+			var events []wire.Event
+			setup, run, err := sim.Simulate(s, int64(seed), simulatedFromUs, func(e wire.Event) error {
+				events = append(events, e)
+				return nil
+			})
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -55,7 +55,7 @@ func simulate(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) e
 	if err != nil {
 		return err
 	}
-	return writeRun(s, *seed, *out)
+	return writeRun(ctx, s, *seed, *out)
 }
 
 func listScenarios(std stdio) error {
@@ -84,19 +84,28 @@ func scenario(name string) (sim.Scenario, error) {
 	return sim.Read(name, text)
 }
 
-func writeRun(s sim.Scenario, seed int64, dir string) error {
-	setup, events, truth, err := sim.Simulate(s, seed, simulatedFromUs)
+// writeRun plays a scenario into the files of a run. Events go to the file as they
+// come, and a run that is broken off leaves no truth.json.
+func writeRun(ctx context.Context, s sim.Scenario, seed int64, dir string) error {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return fmt.Errorf("making the run's folder: %w", err)
+	}
+	if err := os.Remove(filepath.Join(dir, truthFile)); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	f, err := os.Create(filepath.Join(dir, eventsFile))
 	if err != nil {
 		return err
 	}
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		return err
+	w := bufio.NewWriter(f)
+	enc := json.NewEncoder(w)
+	setup, truth, err := sim.Simulate(s, seed, simulatedFromUs, func(e wire.Event) error {
+		return errors.Join(ctx.Err(), enc.Encode(e))
+	})
+	if err := errors.Join(err, w.Flush(), f.Close()); err != nil {
+		return fmt.Errorf("writing %s: %w", f.Name(), err)
 	}
-	return errors.Join(
-		writeJSON(filepath.Join(dir, setupFile), setup),
-		writeEvents(filepath.Join(dir, eventsFile), events),
-		writeJSON(filepath.Join(dir, truthFile), truth),
-	)
+	return errors.Join(writeJSON(filepath.Join(dir, setupFile), setup), writeJSON(filepath.Join(dir, truthFile), truth))
 }
 
 func writeJSON(path string, v any) error {
@@ -105,20 +114,4 @@ func writeJSON(path string, v any) error {
 		return err
 	}
 	return os.WriteFile(path, append(b, '\n'), 0o644)
-}
-
-func writeEvents(path string, events []wire.Event) error {
-	f, err := os.Create(path)
-	if err != nil {
-		return err
-	}
-	w := bufio.NewWriter(f)
-	enc := json.NewEncoder(w)
-	for _, e := range events {
-		if err := enc.Encode(e); err != nil {
-			_ = f.Close()
-			return fmt.Errorf("writing %s: %w", path, err)
-		}
-	}
-	return errors.Join(w.Flush(), f.Close())
 }

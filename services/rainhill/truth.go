@@ -188,12 +188,13 @@ func columnsOf(r runReport) []column {
 	}
 	var all truth.KindCount
 	for _, k := range r.Incidents {
-		all.True, all.Right, all.Other, all.Missed, all.False = all.True+k.True, all.Right+k.Right, all.Other+k.Other, all.Missed+k.Missed, all.False+k.False
+		all.True, all.Right, all.Other, all.Missed, all.Late, all.False = all.True+k.True, all.Right+k.Right, all.Other+k.Other, all.Missed+k.Missed, all.Late+k.Late, all.False+k.False
 	}
 	count("incidents_true", all.True)
 	count("incidents_right_kind", all.Right)
 	count("incidents_other_kind", all.Other)
 	count("incidents_missed", all.Missed)
+	count("incidents_unsettled", all.Late)
 	count("incidents_false", all.False)
 	return out
 }
