@@ -14,7 +14,7 @@ func TestRailways(t *testing.T) {
 	for _, gates := range []int{1, 2, 4, 8} {
 		for name, kind := range map[string]gateKind{"once": once, "axles": axles, "beam": beam, "wheels": wheels} {
 			t.Run(fmt.Sprintf("%d gates, %s", gates, name), func(t *testing.T) {
-				for _, lap := range []float64{1500, 20000} {
+				for _, lap := range []float64{1500, 5000, 20000} {
 					for _, v := range []float64{50, 400, 1500} {
 						for _, length := range []float64{100, 1000, 3000} {
 							if lap/v >= 2 && lap/v <= 150 && length < 0.45*lap {
@@ -117,7 +117,7 @@ func TestTrainsTogether(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			for _, gates := range []int{1, 2, 4} {
 				for _, kind := range []gateKind{once, axles, beam} {
-					for seed := range uint64(2) {
+					for seed := range uint64(4) {
 						v := 250.0 + 100*float64(seed)
 						w := newWorld(seed+1, lap, gates, kind)
 						ids := story(w, train{
