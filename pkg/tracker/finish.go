@@ -183,7 +183,8 @@ func (t *Tracker) front(l *Line, p, next *pass, g *Sight, f *Form, shape *Shape,
 	}
 	if shape.Pattern.Known() && !found.Sure && !found.Whole && !p.rested {
 		p.partly(us, shape.SpanMm/mmS*1e6, out)
-		if want, sd, ok := p.between(l, p.Move.Slot, next, f); ok {
+		// The front came before what was seen of the train.
+		if want, sd, ok := p.between(l, p.Move.Slot, next, f); ok && want < float64(p.strokes[0].AtUs)+3*sd {
 			out.Front = p.strokes[0].Moved(want-float64(p.strokes[0].AtUs), math.Hypot(jitter, sd)).Foreign()
 		}
 	}
@@ -335,6 +336,15 @@ func trap(l *Line, p *pass) *Trap {
 	return &Trap{MmS: v, U: math.Abs(v * u / float64(us))}
 }
 
+// stoodShare is what part of the time a train stood that came so late, as ln(time
+// taken / time expected).
+func stoodShare(late float64) float64 {
+	if late < stoodFrom {
+		return 0
+	}
+	return 1 - math.Exp(-late)
+}
+
 // bridge is where in time the missed gates before a passage lie: as the train's
 // own laps have it.
 func bridge(l *Line, slot int, f *Form, p *pass) []Share {
@@ -361,7 +371,9 @@ func bridge(l *Line, slot int, f *Form, p *pass) []Share {
 		s := gone / total
 		// f = T1/(T1+T2): the relative variances of T1 and T2 add, times f(1-f) (GUM 5.1.2).
 		rel := goneV/(gone*gone) + restV/((total-gone)*(total-gone))
-		out = append(out, Share{W: a + dir*(i+1), F: s, U: s * (1 - s) * math.Sqrt(rel)})
+		// One that stood on the way did so before that gate or after it.
+		stood := stoodShare(p.Move.Late) * math.Sqrt(s*(1-s))
+		out = append(out, Share{W: a + dir*(i+1), F: s, U: math.Hypot(s*(1-s)*math.Sqrt(rel), stood)})
 	}
 	return out
 }

@@ -414,10 +414,10 @@ func (m *model) passes(s *State, i int, mv *Move) (cost float64, ok bool) {
 }
 
 // overtakes reports whether the train can only come to its gate by overtaking the
-// one in front or running through it, which costs more, and both have tags.
+// one in front or running through it, which costs more, and its own tag says so.
 func (m *model) overtakes(s *State, i int, mv *Move, more float64) bool {
 	k, raise, ok := s.ahead(m.l, i)
-	if !ok || mv.Dir < 0 || s.Free || !bothTagged(&m.l.Trains[s.Seats[k].Slot], &m.l.Trains[s.Seats[i].Slot]) {
+	if !ok || mv.Dir < 0 || s.Free || m.x.Tag == "" || m.x.Tag != m.l.Trains[mv.Slot].Tag || !bothTagged(&m.l.Trains[s.Seats[k].Slot], &m.l.Trains[s.Seats[i].Slot]) {
 		return false
 	}
 	return mv.W > s.Seats[k].W+raise || more > 1

@@ -36,7 +36,7 @@ var goals = []goal{
 	{scenario: "three-decent", right: 0.999, medianMs: 1, mostMs: math.Inf(1), wrong: 0.001},
 	{scenario: "three-hostile", right: 0.995, medianMs: math.Inf(1), mostMs: math.Inf(1), wrong: 0.005},
 	{scenario: "eight-tagged", right: 0.995, medianMs: 1, mostMs: math.Inf(1), wrong: 0.005},
-	{scenario: "stall", right: 1, medianMs: 1, mostMs: math.Inf(1), incidents: true},
+	{scenario: "stall", right: 0.999, medianMs: 1, mostMs: math.Inf(1), incidents: true},
 	{scenario: "reversal", right: 0.99, medianMs: 1, mostMs: math.Inf(1), incidents: true},
 	{scenario: "derailment", right: 0.99, medianMs: 1, mostMs: math.Inf(1), incidents: true},
 	{scenario: "lift-off", right: 0.99, medianMs: 1, mostMs: math.Inf(1), incidents: true},
