@@ -77,13 +77,16 @@ func (t *Tracker) finish(l *Line, slot int, p, next *pass) (Passage, Form) {
 // the front.
 func (t *Tracker) rivals(l *Line, slot int, p, next *pass, f *Form) {
 	gate := l.ways[0].index[p.strokes[0].Gate]
-	shape := f.shape(gate, t.Gates[gate].Sight.manner(p.manner()))
+	g := &t.Gates[gate].Sight
+	manner := g.manner(p.manner())
+	shape := f.shape(gate, manner)
 	if shape.Pattern.Known() {
 		return
 	}
 	front := p.strokes[0].AtUs
-	var at []int64
-	for _, s := range slices.Concat(p.strokes[1:], t.Loose) {
+	var at []rival
+	prior := 1.0
+	for i, s := range slices.Concat(p.strokes[1:], t.Loose) {
 		d := float64(s.AtUs - front)
 		if s.Gate != p.strokes[0].Gate || math.Abs(d) > elseUs || s.Beam == 2 {
 			continue
@@ -91,7 +94,13 @@ func (t *Tracker) rivals(l *Line, slot int, p, next *pass, f *Form) {
 		if shape.Blocks >= 3 && s.EndUs != 0 && s.EndUs-s.AtUs < (p.strokes[0].EndUs-p.strokes[0].AtUs)/3 {
 			continue // too short for the train
 		}
-		at = append(at, s.AtUs)
+		if i < len(p.strokes)-1 && (manner == pulses || manner == blocks) {
+			// The train shows many strokes: all those before its front were false.
+			prior *= min(1, d/1e6*math.Exp(-g.falseCost(s.AtUs))/float64(i+1))
+		} else {
+			prior = 1
+		}
+		at = append(at, rival{s.AtUs, prior})
 	}
 	if len(at) == 0 {
 		return
@@ -99,15 +108,22 @@ func (t *Tracker) rivals(l *Line, slot int, p, next *pass, f *Form) {
 	if want, sd, ok := p.between(l, slot, next, f); ok {
 		mine := normal(float64(front)-want, sd)
 		var others, sum float64
-		for _, us := range at {
-			w := normal(float64(us)-want, sd)
+		for _, r := range at {
+			w := r.prior * normal(float64(r.us)-want, sd)
 			others += w
-			sum += w * float64(us-front) * float64(us-front)
+			sum += w * float64(r.us-front) * float64(r.us-front)
 		}
 		if share := others / (mine + others + 1e-300); share > 0.02 {
 			p.Split = math.Max(p.Split, math.Sqrt(sum/(mine+others+1e-300)))
 		}
 	}
+}
+
+// rival is a stroke that may have been the front's, and how likely before its
+// instant is weighed, against the first of the passage.
+type rival struct {
+	us    int64
+	prior float64
 }
 
 // between is where in time the passages before and after place a front, and how

@@ -28,7 +28,8 @@ type Form struct {
 
 // Manners of gates, by what they tell of a passage.
 const (
-	pulses = iota // that something came, once or an axle at a time
+	pulses = iota // that something came, an axle at a time
+	single        // that a train came, once
 	block         // one block from front to rear
 	blocks        // several, an axle or a car at a time
 	manners
@@ -37,10 +38,12 @@ const (
 // manner is that of the gate as one passage shows it.
 func (p *pass) manner() int {
 	ended := slices.ContainsFunc(p.strokes, func(s passage.Stroke) bool { return s.EndUs != 0 })
-	switch {
+	switch one := len(p.fronts()) == 1; {
+	case !ended && one:
+		return single
 	case !ended:
 		return pulses
-	case len(p.fronts()) == 1:
+	case one:
 		return block
 	}
 	return blocks
