@@ -27,6 +27,7 @@ const (
 	freeCost     = 10.0 // that trains can overtake here at all
 	orderCost    = 6.0  // what was told of the order was wrong
 	headCost     = 5.0  // the front part of a passage was not seen
+	unseenFront  = 0.01 // of passages in which more was seen
 	headLeast    = 0.15 // s: less is not told apart from an uneven run
 	lostStroke   = 1.6  // of the strokes that a train shows at a gate one is lost
 	fewStrokes   = 5.0  // a train shows half its strokes or less

@@ -108,6 +108,10 @@ func (t *Tracker) rivals(l *Line, slot int, p, next *pass, f *Form) {
 	if want, sd, ok := p.between(l, slot, next, f); ok {
 		mine := normal(float64(front)-want, sd)
 		var others, sum float64
+		if late := float64(front) - want; late > 0 && (manner == pulses || manner == blocks) {
+			others = unseenFront * normal(0, sd) // its front came when it was due, and was not seen
+			sum = others * late * late
+		}
 		for _, r := range at {
 			w := r.prior * normal(float64(r.us)-want, sd)
 			others += w
