@@ -4,6 +4,11 @@
 // what to do with an agent that never exchanges is not decided here.
 package clock
 
+// ArrivalUUs is the standard uncertainty, in microseconds, of an offset reckoned from
+// arrivals alone: a club's wireless network delays by some tens of ms (common
+// practice, no source).
+const ArrivalUUs = 20_000
+
 // Exchange is one clock exchange, named as in RFC 5905: the agent sent at T1
 // and received at T4 by its own clock, the bus received at T2 and replied at T3
 // by the bus clock. Microseconds.

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"rainhill/pkg/clock"
 	"rainhill/pkg/laps"
 	"rainhill/pkg/stats"
 	"rainhill/pkg/unit"
@@ -243,7 +244,7 @@ func (s *State) unsynced(t *Entry) string {
 	for _, p := range slices.Concat(t.Points[max(0, len(t.Points)-50):], s.tailOf(t).points) {
 		if agent, _, ok := strings.Cut(p.Clock, "/"); ok {
 			delete(agents, agent)
-			if p.UClockUs == arrivalUUs {
+			if p.UClockUs == clock.ArrivalUUs {
 				agents[agent] = true
 			}
 		}

@@ -265,14 +265,9 @@ func (s *State) stamp(e wire.Event, atUs int64) passage.Stamp {
 		st.Skew, st.USkew = fix.Skew, fix.USkew
 		return st
 	}
-	st.AtUs, st.UClockUs = atUs+*c.Arrival, arrivalUUs
+	st.AtUs, st.UClockUs = atUs+*c.Arrival, clock.ArrivalUUs
 	return st
 }
-
-// arrivalUUs is the standard uncertainty of an offset reckoned from arrivals
-// alone: a club's wireless network delays by some tens of ms (common practice,
-// no source).
-const arrivalUUs = 20_000
 
 // noteArrival keeps the quickest arrival. What it knows fades at 100 parts in a
 // million, more than cheap crystals part (common practice, no source).

@@ -3,7 +3,7 @@ package wire
 // AgentHealth is what is known of one agent. OffsetUs is bus time minus the agent's
 // clock now, by the line fitted to its clock exchanges; DriftPpm how many parts in a
 // million that clock is fast; both with standard uncertainties, and null before the
-// first exchange. DelayUs is the round trip of the last exchange. Epochs counts
+// first exchange but for UOffsetUs, which is then that of timing by arrival. DelayUs is the round trip of the last exchange. Epochs counts
 // how often the clock was found set since the agent started.
 type AgentHealth struct {
 	Agent      string   `json:"agent"`

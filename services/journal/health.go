@@ -85,6 +85,9 @@ func (a *agent) told(nowUs int64) wire.AgentHealth {
 	h.Epochs, h.ClockPoints = a.filter.Epoch, a.points()
 	last, ok := a.filter.At(a.filter.Line.RefUs)
 	if !ok {
+		if u := float64(clock.ArrivalUUs); h.Clock == wire.ClockByArrival {
+			h.UOffsetUs = &u
+		}
 		return h
 	}
 	fix, _ := a.filter.At(nowUs - int64(last.OffsetUs))

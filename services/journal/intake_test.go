@@ -17,6 +17,7 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"rainhill/pkg/bus"
+	"rainhill/pkg/clock"
 	"rainhill/pkg/wire"
 )
 
@@ -180,7 +181,7 @@ func TestHealthTellsOfEachAgent(t *testing.T) {
 	if a1.Clock != wire.ClockSynced || len(a1.ClockPoints) != 1 || a1.ClockPoints[0] != (wire.ClockPoint{AtUs: 5100, OffsetUs: 4000, DelayUs: 200, Used: true}) {
 		t.Errorf("the clock of a1 %+v", a1)
 	}
-	if a2.Clock != wire.ClockByArrival || a2.OffsetUs != nil || a2.UOffsetUs != nil || a2.DriftPpm != nil || a2.ClockPoints != nil {
+	if a2.Clock != wire.ClockByArrival || a2.OffsetUs != nil || a2.UOffsetUs == nil || *a2.UOffsetUs != clock.ArrivalUUs || a2.DriftPpm != nil || a2.ClockPoints != nil {
 		t.Errorf("the clock of a2, which never exchanged: %+v", a2)
 	}
 	if a2.StoredSeq != 1 || a2.Missing != 1 || a2.Events != 2 {

@@ -488,7 +488,7 @@ func clocksTold(t *testing.T, x *track) {
 	if got := strings.Count(synced, "±"); got != 2 {
 		t.Errorf("of the agent that exchanges its clock the page says %q, want the uncertainty of offset and drift", synced)
 	}
-	if !strings.Contains(unsynced, "far-beam") || !strings.Contains(unsynced, "timed by arrival: no exchange yet") || strings.Contains(unsynced, "ppm") {
+	if !strings.Contains(unsynced, "far-beam") || !strings.Contains(unsynced, "timed by arrival: no exchange yet, ± 39 ms") || strings.Contains(unsynced, "ppm") {
 		t.Errorf("of the agent that never does the page says %q", unsynced)
 	}
 	x.shows(`document.querySelectorAll('.agent .offsets circle.used').length === 21 && document.querySelectorAll('.agent .offsets path.fit').length === 1`)

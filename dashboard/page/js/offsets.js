@@ -30,7 +30,7 @@ export function driftText(a) {
 
 /** The rows about a clock. @param {AgentHealth} a @param {number} nowUs @returns {[string, string][]} */
 export function clockRows(a, nowUs) {
-  if (a.clock !== 'synced') return [['clock', a.clock === 'by arrival' ? 'timed by arrival: no exchange yet' : 'not heard yet']];
+  if (a.clock !== 'synced') return [['clock', a.clock === 'by arrival' ? `timed by arrival: no exchange yet${known(a.u_offset_us) ? `, ± ${Number((1.96 * a.u_offset_us / 1000).toPrecision(2))} ms` : ''}` : 'not heard yet']];
   return [
     ['clock offset', offsetText(a)],
     ['drift', driftText(a)],
