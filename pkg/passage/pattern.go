@@ -191,11 +191,15 @@ type fit struct {
 // that most strokes agree with.
 func (p Pattern) search(us []float64, expectUs, jitterUs float64) Front {
 	best := fit{first: -1, off: math.Inf(1), amiss: math.MaxInt}
+	apart := max(len(us)-len(p.Share), len(p.Share)-len(us)) + mostBefore
 	for _, scale := range []float64{1, 0.96, 1.04, 0.92, 1.08, 0.87, 1.14, 0.8, 1.22} {
 		span := scale * expectUs
 		tol := 0.012*span + 4*jitterUs
-		for _, t := range us {
-			for _, s := range p.Share {
+		for k, t := range us {
+			for i, s := range p.Share {
+				if max(i-k, k-i) > apart {
+					continue // so many more were lost, or are not the train's
+				}
 				f := fit{t0: t - s*span, span: span}
 				p.match(us, &f, tol)
 				if f.hits < 2 || f.amiss-2 > best.amiss {
