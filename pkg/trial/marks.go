@@ -75,9 +75,29 @@ func (b *Book) from() Stop {
 	return Stop{0, b.Base}
 }
 
-// rebase moves the base on past the older half of the kept crossings.
+// rebase moves the base on past about the older half of the kept crossings: to a
+// stop, which knows all that is needed, or where stragglers left none, by scoring
+// that half once more.
 func (b *Book) rebase(line *tracker.Line) {
-	n := len(b.Log) / 2
+	n := 0
+	for _, s := range b.Stops {
+		if s.N <= len(b.Log)/2 && s.N > n {
+			n, b.Base = s.N, s.Base
+		}
+	}
+	if n == 0 {
+		n = len(b.Log) / 2
+		b.stepBase(line, n)
+	}
+	b.Log = slices.Clone(b.Log[n:])
+	for i := range b.Stops {
+		b.Stops[i].N -= n
+	}
+	b.Stops = slices.DeleteFunc(b.Stops, func(s Stop) bool { return s.N <= 0 })
+}
+
+// stepBase scores the first n crossings of the log onto the base.
+func (b *Book) stepBase(line *tracker.Line, n int) {
 	for _, x := range b.Log[:n] {
 		out := b.Base.Core.Step(line, x)
 		b.Base.Nobody += out.Nobody
@@ -96,11 +116,6 @@ func (b *Book) rebase(line *tracker.Line) {
 		}
 	}
 	b.Base.AtUs = b.Log[n-1].AtUs
-	b.Log = slices.Clone(b.Log[n:])
-	for i := range b.Stops {
-		b.Stops[i].N -= n
-	}
-	b.Stops = slices.DeleteFunc(b.Stops, func(s Stop) bool { return s.N <= 0 })
 }
 
 func runsAt(line *tracker.Line, slot int, us int64) bool {
