@@ -181,7 +181,8 @@ func TestFailureAtEveryPut(t *testing.T) {
 				t.Fatalf("there are no laps in %.2000s", whole)
 			}
 			torn := 0
-			for at := max(1, count.n-c.last+1); at <= count.n; at++ {
+			// Facts are grouped as they come, so another run may have fewer writes.
+			for at := count.n; at >= 1 && torn < 2*c.last; at-- {
 				torn += x.tear(at, false, whole)
 				torn += x.tear(at, true, whole)
 			}
