@@ -37,7 +37,11 @@ func (s *State) crossing(e wire.Event, c *Changes) {
 		s.straggler(x, c)
 		return
 	}
-	b.Pending = insert(b.Pending, x)
+	i := sort.Search(len(b.Pending), func(i int) bool { return order(b.Pending[i], x) > 0 })
+	if i < len(b.outs) {
+		b.ahead = nil // it comes before what was stepped through
+	}
+	b.Pending = slices.Insert(b.Pending, i, x)
 }
 
 // touchRunning marks what is not final of the trains that run at an instant (of
@@ -105,7 +109,7 @@ func (b *Book) relearn(gate string, u float64, nowUs int64) {
 			}
 		}
 	}
-	b.Stops = nil
+	b.Stops, b.ahead = nil, nil
 	if !b.Stale {
 		b.Stale, b.StaleUs = true, nowUs
 	}
@@ -160,7 +164,7 @@ func (s *State) straggler(x passage.Crossing, c *Changes) {
 func (b *Book) rescore(s *State, c *Changes) {
 	s.lineOf()
 	from := b.from()
-	b.Core, b.Nobody, b.Stale, b.live = from.Core.Clone(), from.Nobody, false, nil
+	b.Core, b.Nobody, b.Stale, b.live, b.ahead = from.Core.Clone(), from.Nobody, false, nil, nil
 	b.Log, b.Pending = slices.Clone(b.Log[:from.N]), append(slices.Clone(b.Log[from.N:]), b.Pending...)
 	for _, t := range b.Trials {
 		t.past = t.Laps
@@ -204,6 +208,11 @@ func (b *Book) settleTo(s *State, us int64, c *Changes) {
 	b.live = nil
 	for _, x := range b.Pending[:n] {
 		b.makeFinal(s, b.Core.Step(line, x), x.AtUs, c)
+	}
+	if n > len(b.outs) {
+		b.ahead = nil
+	} else if b.ahead != nil {
+		b.outs = slices.Delete(b.outs, 0, n)
 	}
 	b.Log = append(b.Log, b.Pending[:n]...)
 	b.Pending = slices.Delete(b.Pending, 0, n)

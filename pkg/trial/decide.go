@@ -254,7 +254,7 @@ func (s *State) redraw(c *Changes) {
 	if !s.open() {
 		return
 	}
-	b.line = nil
+	b.line, b.ahead = nil, nil
 	s.know()
 	b.Base.Core, b.Stops = b.Base.Core.Redrawn(s.lineOf()), nil
 	if b.Base.AtUs != 0 {

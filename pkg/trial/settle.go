@@ -65,7 +65,7 @@ func (s *State) finishTrial(t *Entry, c *Changes) {
 	}
 	t.Closed = true
 	b, line := s.Book, s.lineOf()
-	b.live = nil
+	b.live, b.ahead = nil, nil
 	c.touch(t.Trial.ID, 0, t.openUs())
 	slot := slices.Index(b.Trials, t)
 	gone, lost := b.lost(s, t, slot, b.Core, true)

@@ -103,6 +103,10 @@ type Book struct {
 	line *tracker.Line
 	live map[string]*tail // what is not final, by trial; nil: to be reckoned
 	best *tracker.Tracker // core and pending together, when live is there
+	// ahead is the core stepped on through the first of pending, and outs what each
+	// of these settled; nil: to be stepped anew.
+	ahead *tracker.Tracker
+	outs  []tracker.Out
 }
 
 // Entry is one trial and what was scored of it and is final.

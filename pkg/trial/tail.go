@@ -32,15 +32,28 @@ func (s *State) tailOf(t *Entry) *tail {
 	return &tail{}
 }
 
-// look steps the tracker on through what is pending, in a copy.
+// goAhead steps a copy of the core on through what is pending and was not stepped
+// through before.
+func (b *Book) goAhead(line *tracker.Line) {
+	if b.ahead == nil {
+		b.ahead, b.outs = b.Core.Clone(), b.outs[:0]
+	}
+	for _, x := range b.Pending[len(b.outs):] {
+		b.outs = append(b.outs, b.ahead.Step(line, x))
+	}
+}
+
+// look tells what is not final, from what is pending and a copy of the tracker that
+// has seen it.
 func (s *State) look() {
 	b, line := s.Book, s.lineOf()
-	b.best = b.Core.Clone()
+	b.goAhead(line)
+	b.best = b.ahead.Clone()
 	b.live = make(map[string]*tail, len(b.Trials))
 	passages := make([][]tracker.Passage, len(b.Trials))
 	falses := make([]int, len(b.Trials))
-	for _, x := range b.Pending {
-		out := b.best.Step(line, x)
+	for k, x := range b.Pending {
+		out := b.outs[k]
 		for _, p := range out.Passages {
 			passages[p.Slot] = append(passages[p.Slot], p)
 		}
