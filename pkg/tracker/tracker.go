@@ -30,8 +30,13 @@ var (
 
 // Watch is a gate as the tracker knows it.
 type Watch struct {
-	Contact passage.Contact `json:"contact"`
-	Sight   Sight           `json:"sight"`
+	Beams [2]passage.Contact `json:"beams"` // a gate of one beam has the first
+	Sight Sight              `json:"sight"`
+}
+
+// last reports whether a stroke is the last of one of the gate's beams.
+func (w *Watch) last(stroke int) bool {
+	return w.Beams[0].Stroke == stroke || w.Beams[1].Stroke == stroke
 }
 
 // Tracker is what the crossings so far have left. The zero Tracker has seen
@@ -74,7 +79,7 @@ func New(l *Line) *Tracker {
 // fit makes room for the gates of the line.
 func (t *Tracker) fit(l *Line) {
 	for len(t.Gates) < l.Gates() {
-		t.Gates = append(t.Gates, Watch{Contact: passage.Contact{Stroke: -1}})
+		t.Gates = append(t.Gates, Watch{Beams: [2]passage.Contact{{Stroke: -1}, {Stroke: -1}}})
 	}
 	if len(t.Hyps) == 0 {
 		owner := make([]int16, l.Gates())
@@ -152,18 +157,22 @@ func (t *Tracker) Step(l *Line, x passage.Crossing) Out {
 	if g.Sight.SinceUs == 0 {
 		g.Sight.SinceUs = x.AtUs
 	}
-	switch g.Contact.Touch(x) {
+	c := &g.Beams[0]
+	if x.Beam == 2 {
+		c = &g.Beams[1]
+	}
+	switch c.Touch(x) {
 	case passage.New:
 		t.stroke(l, x, gate, running)
-		g.Contact.Stroke = t.Count - 1
+		c.Stroke = t.Count - 1
 	case passage.Same:
 		if x.Edge == passage.Enter {
-			t.end(gate, g.Contact.Stroke, 0) // blocked again
+			t.end(gate, c.Stroke, 0) // blocked again
 		}
-		t.more(l, x, gate)
+		t.more(l, x, gate, c.Stroke)
 	case passage.End:
-		t.end(gate, g.Contact.Stroke, x.AtUs)
-		t.Ended = append(t.Ended, Ended{Gate: gate, Stroke: g.Contact.Stroke, AtUs: x.AtUs})
+		t.end(gate, c.Stroke, x.AtUs)
+		t.Ended = append(t.Ended, Ended{Gate: gate, Stroke: c.Stroke, AtUs: x.AtUs})
 	default:
 		return out
 	}
@@ -272,7 +281,7 @@ func (t *Tracker) weigh(l *Line, us int64) {
 		switch k := e.Stroke - t.Base; {
 		case us-e.AtUs <= 2*passage.BounceUs:
 			rest = append(rest, e)
-		case k >= 0 && k < len(t.Strokes) && t.Gates[e.Gate].Contact.Stroke == e.Stroke && t.Strokes[k].EndUs == e.AtUs:
+		case k >= 0 && k < len(t.Strokes) && t.Gates[e.Gate].last(e.Stroke) && t.Strokes[k].EndUs == e.AtUs:
 			t.block(l, e, float64(e.AtUs-t.Strokes[k].AtUs)/1e6)
 		}
 	}
@@ -345,8 +354,8 @@ func (s *State) paced(k int, mmS float64) *State {
 }
 
 // more takes one more crossing of a bouncing contact in. It may bring the tag.
-func (t *Tracker) more(l *Line, x passage.Crossing, gate int) {
-	k := t.Gates[gate].Contact.Stroke - t.Base
+func (t *Tracker) more(l *Line, x passage.Crossing, gate, stroke int) {
+	k := stroke - t.Base
 	if k < 0 || k >= len(t.Strokes) {
 		return
 	}

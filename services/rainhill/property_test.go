@@ -175,9 +175,6 @@ func drawFaults(t *rapid.T) sim.Faults {
 		Disorder: oneOf(t, "disorder", 0.0, 0.2), DisorderUs: evenly(t, "disorder_us", 0, 1_500_000),
 		RestartsHour: oneOf(t, "restarts", 0.0, 0, 6), RestartS: 1.5,
 	}
-	if f.Bounce > 0 {
-		f.TickUs, f.JitterUs = min(f.TickUs, 100), min(f.JitterUs, 300)
-	}
 	return f
 }
 
