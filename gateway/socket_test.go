@@ -127,7 +127,7 @@ func TestNoFrameIsLost(t *testing.T) {
 			}()
 		}
 	}
-	time.AfterFunc(8*time.Second, func() {
+	time.AfterFunc(45*time.Second, func() {
 		for range viewers {
 			ends <- end{nil, errors.New("a page does not come to hold what the results say")}
 		}
