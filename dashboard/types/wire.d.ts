@@ -18,6 +18,16 @@ export interface View {
   motors: MotorVerdict[] | null;
   order?: Order;
   doubts: string[] | null;
+  named_motors: NamedMotor[] | null;
+  batteries: Battery[] | null;
+  notes: NoteRecord[] | null;
+  meet: Meet | null;
+  entries: Entry[] | null;
+  plan: Plan | null;
+  scoring: Scoring | null;
+  seal: SealRecord | null;
+  meet_results: MeetResults | null;
+  replay?: ReplayState;
 }
 
 export interface Frame {
@@ -29,6 +39,7 @@ export interface Frame {
   passages?: PassagesOf[];
   motors?: MotorVerdict[];
   order?: Order;
+  replay?: ReplayState;
 }
 
 export interface Results {
@@ -40,6 +51,13 @@ export interface Results {
   unassigned_passages: number;
   order?: Order;
   doubts: string[] | null;
+  circuit?: CircuitValue;
+  locomotives?: Locomotive[];
+  consists?: Consist[];
+  scoring?: Scoring;
+  notes?: NoteRecord[];
+  meet?: MeetResults;
+  seal?: SealRecord;
 }
 
 export interface Health {
@@ -73,6 +91,8 @@ export interface Reply {
   seq?: number;
   duplicate?: boolean;
   reason?: string;
+  conflict?: boolean;
+  id?: string;
 }
 
 export interface CircuitValue {
@@ -135,6 +155,8 @@ export interface Locomotive {
   mass_g?: number;
   length_mm?: number;
   driver_sets?: DriverSet[];
+  variant_of?: string;
+  note?: string;
 }
 
 export interface Consist {
@@ -155,6 +177,13 @@ export interface Trial {
   entrant?: string;
   start_mm?: number;
   conditions?: Record<string, unknown>;
+  battery?: string;
+  ends_after_laps?: number;
+  ends_after_s?: number;
+  outcome?: string;
+  void?: boolean;
+  run?: string;
+  entry?: string;
 }
 
 export interface TrialResult {
@@ -174,6 +203,8 @@ export interface TrialResult {
   incidents: Incident[] | null;
   dropped: Dropped;
   doubts: string[] | null;
+  about?: Trial;
+  why?: string;
 }
 
 export interface PassageVerdict {
@@ -206,6 +237,90 @@ export interface Order {
   trials: string[] | null;
   offer?: string[];
   text: string;
+}
+
+export interface NamedMotor {
+  id: string;
+  name: string;
+  nominal_mv?: number;
+  note?: string;
+}
+
+export interface Battery {
+  id: string;
+  name: string;
+  chemistry?: string;
+  cells?: number;
+  capacity_mah?: number;
+  nominal_mv?: number;
+  note?: string;
+}
+
+export interface NoteRecord {
+  id: string;
+  at_us: number;
+  by: string;
+  trial?: string;
+  text: string;
+}
+
+export interface Meet {
+  classes: Class[] | null;
+  rank: string;
+  rounds: number;
+  laps?: number;
+  seconds?: number;
+  warmup_laps?: number;
+  consist?: string;
+  direction?: string;
+  swap_every?: number;
+}
+
+export interface Entry {
+  id: string;
+  person: string;
+  locomotive: string;
+  class?: string;
+  withdrawn?: boolean;
+}
+
+export interface Plan {
+  seed: number;
+  design: string;
+  rounds: number;
+  swap_every?: number;
+  runs: Run[] | null;
+}
+
+export interface Scoring {
+  min_lap_s?: number;
+  lap_length_mm?: number;
+  lap_length_u_mm?: number;
+  gates?: Record<string, number>;
+}
+
+export interface SealRecord {
+  digest: string;
+  by: string;
+  at_us: number;
+  decision: string;
+}
+
+export interface MeetResults {
+  rank: string;
+  classes: ClassResult[] | null;
+  runs: number;
+  done: number;
+}
+
+export interface ReplayState {
+  session: string;
+  trial?: string;
+  from_us: number;
+  to_us: number;
+  at_us: number;
+  rate: number;
+  ended?: boolean;
 }
 
 export interface PassagesOf {
@@ -367,6 +482,26 @@ export interface Dropped {
   late: number;
 }
 
+export interface Class {
+  id: string;
+  name: string;
+}
+
+export interface Run {
+  id: string;
+  round: number;
+  place: number;
+  entry: string;
+  swap_battery?: boolean;
+  skipped?: boolean;
+}
+
+export interface ClassResult {
+  class: string;
+  name: string;
+  standings: Standing[] | null;
+}
+
 export interface ClockPoint {
   at_us: number;
   offset_us: number;
@@ -391,4 +526,17 @@ export interface Sector {
   from_mm: number;
   length_mm: number;
   source: string;
+}
+
+export interface Standing {
+  place: number;
+  tied?: boolean;
+  entry: string;
+  person: string;
+  locomotive: string;
+  trials: string[] | null;
+  laps: number;
+  value: Estimate;
+  best_s: number | null;
+  withdrawn?: boolean;
 }

@@ -98,12 +98,16 @@ type Event struct {
 	KeptFromSeq *uint64         `json:"kept_from_seq,omitempty"`
 	Detail      json.RawMessage `json:"detail,omitempty"`
 
-	// decision, drive
-	ID    string          `json:"id,omitempty"`
-	By    string          `json:"by,omitempty"`
-	Why   string          `json:"why,omitempty"`
-	What  string          `json:"what,omitempty"`
-	Value json.RawMessage `json:"value,omitempty"`
+	// decision, drive. Session names the session that a decision is about when it
+	// is not the open one. BaseSeq is the journal sequence that its author had seen:
+	// what was decided on the same thing since then is a conflict.
+	ID      string          `json:"id,omitempty"`
+	By      string          `json:"by,omitempty"`
+	Why     string          `json:"why,omitempty"`
+	What    string          `json:"what,omitempty"`
+	Value   json.RawMessage `json:"value,omitempty"`
+	Session string          `json:"session,omitempty"`
+	BaseSeq *uint64         `json:"base_seq,omitempty"`
 
 	// journal
 	BusUs      int64  `json:"bus_us,omitempty"`
@@ -117,6 +121,8 @@ type Reply struct {
 	Seq       uint64 `json:"seq,omitempty"`
 	Duplicate bool   `json:"duplicate,omitempty"`
 	Reason    string `json:"reason,omitempty"`
+	Conflict  bool   `json:"conflict,omitempty"` // somebody else decided on the same thing meanwhile
+	ID        string `json:"id,omitempty"`       // of the decision
 }
 
 // Stored tells an agent the highest seq of its boot below which nothing is

@@ -1,10 +1,7 @@
 package wire
 
 import (
-	"bytes"
-	"encoding/json"
 	"math"
-	"slices"
 	"unicode/utf8"
 )
 
@@ -56,6 +53,28 @@ type Locomotive struct {
 	MassG      float64     `json:"mass_g,omitempty"`
 	LengthMm   float64     `json:"length_mm,omitempty"`
 	DriverSets []DriverSet `json:"driver_sets,omitempty"`
+	VariantOf  string      `json:"variant_of,omitempty"` // the locomotive it was copied from
+	Note       string      `json:"note,omitempty"`
+}
+
+// NamedMotor is a motor that driver sets name: its id is also that of its readings.
+type NamedMotor struct {
+	ID        string  `json:"id"`
+	Name      string  `json:"name"`
+	NominalMv float64 `json:"nominal_mv,omitempty"`
+	Note      string  `json:"note,omitempty"`
+}
+
+// Battery is one that trials name, so that its fading can be told from a
+// locomotive's.
+type Battery struct {
+	ID          string  `json:"id"`
+	Name        string  `json:"name"`
+	Chemistry   string  `json:"chemistry,omitempty"`
+	Cells       int     `json:"cells,omitempty"`
+	CapacityMah float64 `json:"capacity_mah,omitempty"`
+	NominalMv   float64 `json:"nominal_mv,omitempty"`
+	Note        string  `json:"note,omitempty"`
 }
 
 // Car is one vehicle of a consist.
@@ -88,7 +107,25 @@ type Trial struct {
 	Entrant    string         `json:"entrant,omitempty"`
 	StartMm    *float64       `json:"start_mm,omitempty"`
 	Conditions map[string]any `json:"conditions,omitempty"`
+	Battery    string         `json:"battery,omitempty"`
+	// EndsAfterLaps and EndsAfterS end the trial by themselves: after so many laps
+	// beyond the warm-up, or so many seconds from its opening. 0: by hand.
+	EndsAfterLaps int     `json:"ends_after_laps,omitempty"`
+	EndsAfterS    float64 `json:"ends_after_s,omitempty"`
+	// Outcome is how it ended, when not as planned; Void leaves all its laps out.
+	Outcome string `json:"outcome,omitempty"`
+	Void    bool   `json:"void,omitempty"`
+	// Run and Entry are of the running order, when it was opened from it.
+	Run   string `json:"run,omitempty"`
+	Entry string `json:"entry,omitempty"`
 }
+
+// Outcomes of a trial that did not end as planned.
+const (
+	Abandoned = "abandoned"
+	Stalled   = "stalled"
+	Derailed  = "derailed"
+)
 
 // Session is everything between opening and closing the book at one place.
 type Session struct {
@@ -105,105 +142,12 @@ type Setup struct {
 	Gates       []Gate       `json:"gates"`
 	Locomotives []Locomotive `json:"locomotives"`
 	Consists    []Consist    `json:"consists,omitempty"`
+	NamedMotors []NamedMotor `json:"named_motors,omitempty"`
+	Batteries   []Battery    `json:"batteries,omitempty"`
 	Trials      []Trial      `json:"trials"`
 }
 
-// What a decision may be about. Each carries the whole new value.
-const (
-	WhatCircuit    = "circuit"    // CircuitValue
-	WhatLocomotive = "locomotive" // Locomotive
-	WhatConsist    = "consist"    // Consist
-	WhatSession    = "session"    // Session: opened, or closed when closed_us is set
-	WhatTrial      = "trial"      // Trial: opened, corrected, or closed when to_us is set
-	WhatLap        = "lap"        // LapValue: voided or restored, with the reason in why
-	WhatNote       = "note"       // NoteValue
-	WhatOrder      = "order"      // OrderValue: in what order trains without identity run
-)
-
-// CircuitValue is a circuit with its gates, as one decision carries them.
-type CircuitValue struct {
-	Circuit Circuit `json:"circuit"`
-	Gates   []Gate  `json:"gates"`
-}
-
-// LapValue voids a lap, or restores it.
-type LapValue struct {
-	Trial string `json:"trial"`
-	Lap   int    `json:"lap"`
-	Void  bool   `json:"void"`
-}
-
-// OrderValue says in what order the trains of some trials run round the
-// circuit, as an official saw it: the first of them passed the timing gate
-// first, the next followed it. It goes before start_mm.
-type OrderValue struct {
-	Trials []string `json:"trials"`
-}
-
-// NoteValue is a remark in the book.
-type NoteValue struct {
-	Trial string `json:"trial,omitempty"`
-	Text  string `json:"text"`
-}
-
-func (e Event) checkDecision() error {
-	if err := needID("id", e.ID); err != nil {
-		return err
-	}
-	if e.By == "" || len(e.By) > 64 {
-		return malformed("by is missing or longer than 64 bytes")
-	}
-	if len(e.Why) > 1000 {
-		return malformed("why is longer than 1000 bytes")
-	}
-	if err := needInstant(e.AtUs); err != nil {
-		return err
-	}
-	_, err := e.DecisionValue()
-	return err
-}
-
-// DecisionValue reads the value of a decision as the type its What names.
-func (e Event) DecisionValue() (any, error) {
-	switch e.What {
-	case WhatCircuit:
-		return value(e.Value, CircuitValue.Check)
-	case WhatLocomotive:
-		return value(e.Value, Locomotive.Check)
-	case WhatConsist:
-		return value(e.Value, Consist.Check)
-	case WhatSession:
-		return value(e.Value, Session.Check)
-	case WhatTrial:
-		return value(e.Value, Trial.Check)
-	case WhatLap:
-		v, err := value(e.Value, LapValue.Check)
-		if err == nil && v.Void && e.Why == "" {
-			err = malformed("a lap is voided with a reason: why is missing")
-		}
-		return v, err
-	case WhatNote:
-		return value(e.Value, NoteValue.Check)
-	case WhatOrder:
-		return value(e.Value, OrderValue.Check)
-	case "":
-		return nil, malformed("what is missing")
-	}
-	return nil, malformed("what %q is not known", clip(e.What))
-}
-
-func value[T any](raw json.RawMessage, check func(T) error) (T, error) {
-	var v T
-	if len(raw) == 0 {
-		return v, malformed("value is missing")
-	}
-	if err := json.NewDecoder(bytes.NewReader(raw)).Decode(&v); err != nil {
-		return v, malformed("value: %s", jsonReason(err))
-	}
-	return v, check(v)
-}
-
-// finite reports whether every x lies in 0..max.
+// within reports whether every x lies in 0..max.
 func within(max float64, xs ...float64) bool {
 	for _, x := range xs {
 		if math.IsNaN(x) || x < 0 || x > max {
@@ -216,22 +160,6 @@ func within(max float64, xs ...float64) bool {
 func checkName(field, name string) error {
 	if len(name) > 200 || !utf8.ValidString(name) {
 		return malformed("%s is longer than 200 bytes or not UTF-8", field)
-	}
-	return nil
-}
-
-// Check validates an order: two or more trials, each once.
-func (o OrderValue) Check() error {
-	if len(o.Trials) < 2 || len(o.Trials) > 64 {
-		return malformed("an order names 2 to 64 trials, not %d", len(o.Trials))
-	}
-	for i, id := range o.Trials {
-		if err := needID("trial", id); err != nil {
-			return err
-		}
-		if slices.Contains(o.Trials[:i], id) {
-			return malformed("trial %q stands twice in the order", id)
-		}
 	}
 	return nil
 }
@@ -298,6 +226,9 @@ func (l Locomotive) Check() error {
 	if err := checkName("locomotive name", l.Name+l.Owner); err != nil {
 		return err
 	}
+	if l.VariantOf != "" && !ValidID(l.VariantOf) || len(l.Note) > 2000 {
+		return malformed("locomotive %q: variant_of is not an id, or note is longer than 2000 bytes", l.ID)
+	}
 	if !within(1e6, l.MassG, l.LengthMm) {
 		return malformed("locomotive %q: mass_g or length_mm is out of range", l.ID)
 	}
@@ -316,6 +247,28 @@ func (l Locomotive) Check() error {
 		}
 	}
 	return nil
+}
+
+// Check validates a motor.
+func (m NamedMotor) Check() error {
+	if err := needID("motor id", m.ID); err != nil {
+		return err
+	}
+	if !within(1e6, m.NominalMv) || len(m.Note) > 2000 {
+		return malformed("motor %q: nominal_mv is out of range, or note is longer than 2000 bytes", m.ID)
+	}
+	return checkName("motor name", m.Name)
+}
+
+// Check validates a battery.
+func (b Battery) Check() error {
+	if err := needID("battery id", b.ID); err != nil {
+		return err
+	}
+	if !within(1e7, b.CapacityMah, b.NominalMv, float64(b.Cells)) || len(b.Note) > 2000 {
+		return malformed("battery %q: a number is out of range, or note is longer than 2000 bytes", b.ID)
+	}
+	return checkName("battery name", b.Name+b.Chemistry)
 }
 
 // Check validates a consist.
@@ -381,29 +334,23 @@ func (t Trial) Check() error {
 	if t.StartMm != nil && !within(1e7, *t.StartMm) {
 		return malformed("trial %q: start_mm = %g, want 0 or more", t.ID, *t.StartMm)
 	}
+	switch t.Outcome {
+	case "", Abandoned, Stalled, Derailed:
+	default:
+		return malformed("trial %q: outcome %q is not abandoned, stalled or derailed", t.ID, clip(t.Outcome))
+	}
+	if t.EndsAfterLaps < 0 || t.EndsAfterLaps > 100_000 || !within(1e6, t.EndsAfterS) {
+		return malformed("trial %q: ends_after_laps or ends_after_s is out of range", t.ID)
+	}
+	for _, id := range []string{t.Battery, t.Run, t.Entry} {
+		if id != "" && !ValidID(id) {
+			return malformed("trial %q: battery, run or entry %q is not an id", t.ID, clip(id))
+		}
+	}
 	if len(t.Tag) > 64 || len(t.Conditions) > 100 {
 		return malformed("trial %q: tag or conditions is too long", t.ID)
 	}
 	return checkName("entrant", t.Entrant)
-}
-
-// Check validates a voided or restored lap.
-func (v LapValue) Check() error {
-	if v.Lap < 1 {
-		return malformed("lap = %d, want 1 or more", v.Lap)
-	}
-	return needID("trial", v.Trial)
-}
-
-// Check validates a note.
-func (n NoteValue) Check() error {
-	if n.Text == "" || len(n.Text) > 4000 {
-		return malformed("a note's text has 1 to 4000 bytes")
-	}
-	if n.Trial != "" {
-		return needID("trial", n.Trial)
-	}
-	return nil
 }
 
 // Check validates a whole setup: each part, and that names refer to something.
@@ -423,6 +370,16 @@ func (s Setup) Check() error {
 			return err
 		}
 		consists[c.ID] = true
+	}
+	for _, m := range s.NamedMotors {
+		if err := m.Check(); err != nil {
+			return err
+		}
+	}
+	for _, b := range s.Batteries {
+		if err := b.Check(); err != nil {
+			return err
+		}
 	}
 	for _, t := range s.Trials {
 		if err := t.Check(); err != nil {

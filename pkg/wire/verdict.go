@@ -9,6 +9,7 @@ const (
 	CountsWarmup   = "warmup"
 	CountsVoid     = "void"
 	CountsIncident = "incident"
+	CountsAfter    = "after_end" // beyond the laps the trial was to have
 )
 
 // Estimate is a number with its 95 % interval; U is a standard uncertainty
@@ -164,6 +165,8 @@ type TrialResult struct {
 	Incidents   []Incident  `json:"incidents"`
 	Dropped     Dropped     `json:"dropped"`
 	Doubts      []string    `json:"doubts"`
+	About       *Trial      `json:"about,omitempty"` // the trial as decided
+	Why         string      `json:"why,omitempty"`   // it is void, or its outcome
 }
 
 // Rules are the numbers the scoring went by; a result carries them.
@@ -186,6 +189,15 @@ type Results struct {
 	Unassigned int           `json:"unassigned_passages"`
 	Order      *Order        `json:"order,omitempty"` // absent unless several trains run at once
 	Doubts     []string      `json:"doubts"`
+
+	// What the figures were reckoned with, as the session knew it.
+	Circuit     *CircuitValue `json:"circuit,omitempty"`
+	Locomotives []Locomotive  `json:"locomotives,omitempty"`
+	Consists    []Consist     `json:"consists,omitempty"`
+	Scoring     *Scoring      `json:"scoring,omitempty"`
+	Notes       []NoteRecord  `json:"notes,omitempty"`
+	Meet        *MeetResults  `json:"meet,omitempty"`
+	Seal        *SealRecord   `json:"seal,omitempty"`
 }
 
 // PassageVerdict is one whole train going past one gate.
@@ -254,6 +266,29 @@ type View struct {
 	Motors      []MotorVerdict   `json:"motors"`
 	Order       *Order           `json:"order,omitempty"`
 	Doubts      []string         `json:"doubts"`
+	NamedMotors []NamedMotor     `json:"named_motors"`
+	Batteries   []Battery        `json:"batteries"`
+	Notes       []NoteRecord     `json:"notes"`
+	Meet        *Meet            `json:"meet"`
+	Entries     []Entry          `json:"entries"`
+	Plan        *Plan            `json:"plan"`
+	Scoring     *Scoring         `json:"scoring"`
+	Seal        *SealRecord      `json:"seal"`
+	MeetResults *MeetResults     `json:"meet_results"`
+	// Replay is set when this is a session run again, not the line as it is.
+	Replay *ReplayState `json:"replay,omitempty"`
+}
+
+// ReplayState says what is being replayed and how it stands. Rate 0: it stands
+// still.
+type ReplayState struct {
+	Session string  `json:"session"`
+	Trial   string  `json:"trial,omitempty"`
+	FromUs  int64   `json:"from_us"`
+	ToUs    int64   `json:"to_us"`
+	AtUs    int64   `json:"at_us"`
+	Rate    float64 `json:"rate"`
+	Ended   bool    `json:"ended,omitempty"`
 }
 
 // Frame is what is new since the last. Setup is set when definitions, trials
@@ -269,6 +304,7 @@ type Frame struct {
 	Passages []PassagesOf   `json:"passages,omitempty"`
 	Motors   []MotorVerdict `json:"motors,omitempty"`
 	Order    *Order         `json:"order,omitempty"` // absent: as before
+	Replay   *ReplayState   `json:"replay,omitempty"`
 }
 
 // PassagesOf carries a trial's newest passages; those the page holds at or

@@ -11,6 +11,7 @@ import (
 
 	"github.com/nats-io/nats.go/jetstream"
 
+	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
 )
 
@@ -32,46 +33,109 @@ const KindFile = "file"
 // as far as the reducer remembers them when a session opens.
 const syncMemoryUs = int64(120_000_000)
 
-// Export writes a session as JSON Lines: the definitions before it, the clock
-// exchanges of the two minutes before it, and all its facts up to its close.
-// session "" is the last one. With follow it goes on until the session closes;
-// otherwise it ends with the journal's present end.
+// Export writes a session as JSON Lines: what Session hands out, with a header
+// before each run of records. session "" is the last one. With follow it goes on
+// until the session closes; otherwise it ends with the journal's present end.
 func Export(ctx context.Context, js jetstream.JetStream, site, session string, follow bool, w io.Writer) error {
-	last, _, err := Tip(ctx, js, site)
-	if err != nil {
-		return err
+	f := file{w: w, site: site}
+	if follow {
+		return f.follow(ctx, js, session)
 	}
-	if last == 0 && !follow {
-		return fmt.Errorf("site %s has no session yet", site)
-	}
-	if session == "" {
-		if session, err = lastSession(ctx, js, site, last); err != nil {
-			return err
-		}
-	}
-	x := exporter{w: w, site: site, session: session, prev: Genesis, follow: follow, last: last}
-	err = Follow(ctx, js, site, 1, func(seq uint64, record []byte, _ int) error { return x.take(seq, record) })
-	if errors.Is(err, errDone) {
-		err = nil
-	}
-	if err == nil && !x.inside && !x.found {
-		return fmt.Errorf("site %s has no session %q", site, session)
-	}
+	_, err := walk(ctx, js, site, session, func(id string, h held) error {
+		f.session = id
+		return f.put(h)
+	})
 	return err
 }
 
-func lastSession(ctx context.Context, js jetstream.JetStream, site string, last uint64) (string, error) {
-	id := ""
-	err := Read(ctx, js, site, 1, last, func(_ uint64, record []byte) error {
-		if s, ok := sessionOf(record); ok && s.ClosedUs == 0 {
-			id = s.ID
+// Session hands on, in order, the records that make a session's results: the
+// definitions before it, the clock exchanges of the two minutes before it, all
+// its facts up to its close, and what was decided about it later, with the
+// definitions that these decisions may name. session "" is the last one; its id is
+// returned. It ends with fn's error, or ctx's.
+func Session(ctx context.Context, js jetstream.JetStream, site, session string, fn func(seq uint64, record []byte) error) (string, error) {
+	return walk(ctx, js, site, session, func(_ string, h held) error { return fn(h.seq, h.record) })
+}
+
+func walk(ctx context.Context, js jetstream.JetStream, site, session string, put func(id string, h held) error) (string, error) {
+	last, _, err := Tip(ctx, js, site)
+	if err != nil {
+		return session, err
+	}
+	if last == 0 {
+		return session, fmt.Errorf("site %s has no session yet", site)
+	}
+	span, err := spanOf(ctx, js, site, session, last)
+	if err != nil {
+		return session, err
+	}
+	x := exporter{put: func(h held) error { return put(span.id, h) }, prev: Genesis, span: span}
+	end := span.last
+	if end == 0 {
+		end = last
+	}
+	if err := Read(ctx, js, site, 1, end, x.take); err != nil || span.last == 0 {
+		return span.id, err
+	}
+	return span.id, x.later(ctx, js, site, last)
+}
+
+// span is where a session's own facts lie: from its opening to its last close, 0
+// while it is open.
+type span struct {
+	id          string
+	first, last uint64
+	amended     uint64 // the last decision about it after its close, 0: none
+}
+
+// spanOf finds a session among a site's decisions.
+func spanOf(ctx context.Context, js jetstream.JetStream, site, session string, last uint64) (span, error) {
+	spans, of := map[string]*span{}, map[string]bool{} // of: does the decision of this id close a session
+	newest := ""
+	err := ReadOnly(ctx, js, site, 1, last, wire.KindDecision, func(seq uint64, record []byte) error {
+		var e wire.Event
+		if json.Unmarshal(record, &e) != nil {
+			return nil
+		}
+		id, closes, ok := e.Session, false, false
+		if v, err := e.DecisionValue(); err == nil {
+			switch v := v.(type) {
+			case wire.Session:
+				id, closes, ok = v.ID, v.ClosedUs != 0, true
+			case wire.Undo:
+				was, known := of[v.Decision]
+				closes, ok = !was, known
+			}
+		}
+		s := spans[id]
+		switch {
+		case s == nil && (!ok || closes):
+			return nil
+		case s == nil:
+			s = &span{id: id, first: seq}
+			spans[id], newest = s, id
+		case !ok:
+			s.amended = seq
+			return nil
+		}
+		of[e.ID], s.last = closes, 0
+		if closes {
+			s.last = seq
 		}
 		return nil
 	})
-	if err == nil && id == "" {
-		err = fmt.Errorf("site %s has no session yet", site)
+	if session == "" {
+		session = newest
 	}
-	return id, err
+	switch {
+	case err != nil:
+		return span{}, err
+	case session == "":
+		return span{}, fmt.Errorf("site %s has no session yet", site)
+	case spans[session] == nil:
+		return span{}, fmt.Errorf("site %s has no session %q", site, session)
+	}
+	return *spans[session], nil
 }
 
 // sessionOf reads a record that opens or closes a session.
@@ -91,14 +155,12 @@ func sessionOf(record []byte) (wire.Session, bool) {
 }
 
 type exporter struct {
-	w                   io.Writer
-	site, session, prev string
-	follow              bool
-	last                uint64
-	inside, found       bool
-	context             []held // what goes before the session, not yet written
-	sweepAt             int    // how long context may grow before old exchanges are let go
-	next                uint64 // seq that would continue the present run
+	put     func(held) error
+	prev    string
+	span    span
+	inside  bool
+	context []held // what goes before the session, not yet written
+	sweepAt int    // how long context may grow before old exchanges are let go
 }
 
 type held struct {
@@ -109,34 +171,55 @@ type held struct {
 	sync   bool
 }
 
+// take hands a record of the session on, and what it needs from before.
 func (x *exporter) take(seq uint64, record []byte) error {
 	prev := x.prev
 	if _, chain, err := split(record); err == nil {
 		x.prev = chain
 	}
-	s, isSession := sessionOf(record)
-	opens := isSession && s.ID == x.session && s.ClosedUs == 0 && !x.inside
 	switch {
-	case opens:
-		x.inside, x.found = true, true
+	case seq == x.span.first:
+		x.inside = true
 		if err := x.flushContext(busUs(record)); err != nil {
 			return err
 		}
 		fallthrough
 	case x.inside:
-		if err := x.put(held{seq: seq, prev: prev, record: record}); err != nil {
-			return err
-		}
-		if isSession && s.ID == x.session && s.ClosedUs != 0 {
-			return errDone
-		}
-	default:
-		x.hold(seq, prev, record)
+		return x.put(held{seq: seq, prev: prev, record: record})
 	}
-	if seq >= x.last && !x.follow {
-		return errDone
-	}
+	x.hold(seq, prev, record)
 	return nil
+}
+
+// later hands on what was decided about a session after its close.
+func (x *exporter) later(ctx context.Context, js jetstream.JetStream, site string, last uint64) error {
+	if x.span.amended <= x.span.last {
+		return nil
+	}
+	x.context = nil
+	st, err := js.Stream(ctx, bus.Stream(site))
+	if err != nil {
+		return fmt.Errorf("opening the journal of site %s: %w", site, err)
+	}
+	return ReadOnly(ctx, js, site, x.span.last+1, min(last, x.span.amended), wire.KindDecision, func(seq uint64, record []byte) error {
+		before, err := st.GetMsg(ctx, seq-1)
+		if err != nil {
+			return fmt.Errorf("reading record %d of site %s: %w", seq-1, site, err)
+		}
+		_, prev, err := split(before.Data)
+		if err != nil {
+			return fmt.Errorf("record %d of site %s: %w", seq-1, site, err)
+		}
+		var e wire.Event
+		if json.Unmarshal(record, &e) == nil && e.Session == x.span.id {
+			if err := x.flushContext(0); err != nil {
+				return err
+			}
+			return x.put(held{seq: seq, prev: prev, record: record})
+		}
+		x.hold(seq, prev, record)
+		return nil
+	})
 }
 
 // hold keeps a definition or a clock exchange that a session to come needs.
@@ -145,8 +228,7 @@ func (x *exporter) hold(seq uint64, prev string, record []byte) {
 	if json.Unmarshal(record, &e) != nil {
 		return
 	}
-	definition := e.Kind == wire.KindDecision && (e.What == wire.WhatCircuit || e.What == wire.WhatLocomotive || e.What == wire.WhatConsist)
-	if definition || e.Kind == wire.KindSync {
+	if e.Kind == wire.KindSync || e.Kind == wire.KindDecision && wire.Defines(e.What) {
 		x.context = append(x.context, held{seq, e.BusUs, prev, bytes.Clone(record), e.Kind == wire.KindSync})
 	}
 	if len(x.context) > max(x.sweepAt, 10_000) {
@@ -176,18 +258,59 @@ func (x *exporter) flushContext(openUs int64) error {
 	return nil
 }
 
-func (x *exporter) put(h held) error {
-	if h.seq != x.next || x.next == 0 {
-		b, err := json.Marshal(Header{KindFile, 1, x.site, x.session, h.seq, h.prev})
+// file writes records, with a header where a run of them begins.
+type file struct {
+	w             io.Writer
+	site, session string
+	next          uint64 // seq that would continue the present run
+}
+
+func (f *file) put(h held) error {
+	if h.seq != f.next || f.next == 0 {
+		b, err := json.Marshal(Header{KindFile, 1, f.site, f.session, h.seq, h.prev})
 		if err != nil {
 			return err
 		}
-		if _, err := x.w.Write(append(b, '\n')); err != nil {
+		if _, err := f.w.Write(append(b, '\n')); err != nil {
 			return err
 		}
 	}
-	x.next = h.seq + 1
-	_, err := x.w.Write(append(bytes.Clone(h.record), '\n'))
+	f.next = h.seq + 1
+	_, err := f.w.Write(append(bytes.Clone(h.record), '\n'))
+	return err
+}
+
+// follow writes a session that may be open, or yet to open, until it closes.
+func (f *file) follow(ctx context.Context, js jetstream.JetStream, session string) error {
+	last, _, err := Tip(ctx, js, f.site)
+	if err != nil {
+		return err
+	}
+	if session == "" {
+		s, err := spanOf(ctx, js, f.site, "", last)
+		if err != nil {
+			return err
+		}
+		session = s.id
+	}
+	f.session = session
+	x := exporter{put: f.put, prev: Genesis, span: span{id: session}}
+	err = Follow(ctx, js, f.site, 1, func(seq uint64, record []byte, _ int) error {
+		s, ok := sessionOf(record)
+		if ok && s.ID == session && s.ClosedUs == 0 && !x.inside {
+			x.span.first = seq
+		}
+		if err := x.take(seq, record); err != nil {
+			return err
+		}
+		if ok && s.ID == session && s.ClosedUs != 0 && x.inside {
+			return errDone
+		}
+		return nil
+	})
+	if errors.Is(err, errDone) {
+		return nil
+	}
 	return err
 }
 

@@ -66,12 +66,47 @@ func Read(ctx context.Context, js jetstream.JetStream, site string, first, last 
 		}
 		return nil
 	}
-	err := follow(ctx, js, site, first, stuck, func(seq uint64, record []byte, _ int) error {
+	err := follow(ctx, js, site, bus.Records(site), first, stuck, func(seq uint64, record []byte, _ int) error {
 		next = seq + 1
 		if err := fn(seq, record); err != nil {
 			return err
 		}
 		if seq >= last {
+			return errDone
+		}
+		return nil
+	})
+	if errors.Is(err, errDone) {
+		return nil
+	}
+	return err
+}
+
+// ReadOnly is Read of the records of one kind. It ends with the last of them at or
+// before last.
+func ReadOnly(ctx context.Context, js jetstream.JetStream, site string, first, last uint64, kind string, fn func(seq uint64, record []byte) error) error {
+	st, err := js.Stream(ctx, bus.Stream(site))
+	if err != nil {
+		return fmt.Errorf("opening the journal of site %s: %w", site, err)
+	}
+	subject := bus.Record(site, kind, "*")
+	newest, err := st.GetLastMsgForSubject(ctx, subject)
+	switch {
+	case errors.Is(err, jetstream.ErrMsgNotFound):
+		return nil
+	case err != nil:
+		return fmt.Errorf("looking for the last %s of site %s: %w", kind, site, err)
+	case newest.Sequence < first:
+		return nil
+	}
+	err = follow(ctx, js, site, subject, first, func() error { return nil }, func(seq uint64, record []byte, _ int) error {
+		if seq > last {
+			return errDone
+		}
+		if err := fn(seq, record); err != nil {
+			return err
+		}
+		if seq >= newest.Sequence {
 			return errDone
 		}
 		return nil
@@ -89,16 +124,18 @@ var errDone = errors.New("done")
 // more the bus already has: 0 means that fn has caught up. A record that is
 // damaged on disk is passed over.
 func Follow(ctx context.Context, js jetstream.JetStream, site string, first uint64, fn func(seq uint64, record []byte, waiting int) error) error {
-	return follow(ctx, js, site, first, func() error { return nil }, fn)
+	return follow(ctx, js, site, bus.Records(site), first, func() error { return nil }, fn)
 }
 
 // silence is how long nothing comes before follow asks whether it is stuck.
 const silence = time.Second
 
-func follow(ctx context.Context, js jetstream.JetStream, site string, first uint64, stuck func() error, fn func(seq uint64, record []byte, waiting int) error) error {
-	c, err := js.OrderedConsumer(ctx, bus.Stream(site), jetstream.OrderedConsumerConfig{
-		DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: max(first, 1),
-	})
+func follow(ctx context.Context, js jetstream.JetStream, site, subject string, first uint64, stuck func() error, fn func(seq uint64, record []byte, waiting int) error) error {
+	cfg := jetstream.OrderedConsumerConfig{DeliverPolicy: jetstream.DeliverByStartSequencePolicy, OptStartSeq: max(first, 1)}
+	if subject != bus.Records(site) {
+		cfg.FilterSubjects = []string{subject}
+	}
+	c, err := js.OrderedConsumer(ctx, bus.Stream(site), cfg)
 	if err != nil {
 		return fmt.Errorf("reading the journal of site %s: %w", site, err)
 	}
