@@ -51,10 +51,12 @@ type Plan struct {
 // Where rounds is a multiple of n, or of 2n if n is odd, the design is Williams
 // and the balance exact; of one entry there is nothing to balance. Otherwise it
 // is Blocks: with 4, 6, 8, ... entries no two places of an entry and no two pairs
-// differ by more than one, with others by two or so. No entry runs twice in a row across the end of a round, but for a
-// lone entry and for two in a Williams design, where one must. Two entries in
-// Blocks therefore take turns, and one of them is first in every round: an even
-// number of rounds is fairer.
+// differ by more than one, with 3, 5, 7, ... by two or so.
+//
+// No entry runs twice in a row across the end of a round, but for a lone entry
+// and for two in a Williams design, where one must. Two entries in Blocks
+// therefore take turns, and one of them is first in every round: an even number
+// of rounds is fairer.
 //
 // Swaps are planned before an entry's run number k where k-1 is a positive
 // multiple of swapEvery.
