@@ -16,30 +16,45 @@ import (
 
 // publish puts an event into the journal and answers with what it said.
 func (g *Gateway) publish(w http.ResponseWriter, site string, e wire.Event) {
+	reply, err := g.write(site, e)
+	if err != nil {
+		g.failed(w, err)
+		return
+	}
+	answerReply(w, reply)
+}
+
+// write puts an event into the journal. A decision is waited for until the scorer
+// has taken it in.
+func (g *Gateway) write(site string, e wire.Event) (wire.Reply, error) {
+	var reply wire.Reply
 	b, err := json.Marshal(e)
 	if err != nil {
-		refuse(w, http.StatusBadRequest, err.Error())
-		return
+		return reply, fmt.Errorf("%w: %w", errRefused, err)
 	}
 	m, err := g.nc.Request(bus.Internal(site, e.Kind, e.Source()), b, 10*time.Second)
 	if err != nil {
-		g.failed(w, fmt.Errorf("writing to the journal: %w", err))
-		return
+		return reply, fmt.Errorf("writing to the journal: %w", err)
 	}
-	var reply wire.Reply
 	if err := json.Unmarshal(m.Data, &reply); err != nil {
-		refuse(w, http.StatusBadGateway, "the journal's answer could not be read")
-		return
+		return reply, fmt.Errorf("the journal's answer could not be read: %w", err)
 	}
 	if reply.OK && e.Kind == wire.KindDecision {
 		g.awaitScored(site, reply.Seq)
 	}
+	return reply, nil
+}
+
+func answerReply(w http.ResponseWriter, reply wire.Reply) {
 	status := http.StatusOK
-	if !reply.OK {
+	switch {
+	case reply.OK:
+	case reply.Conflict:
+		status = http.StatusConflict
+	case strings.HasSuffix(reply.Reason, "try again"):
+		status = http.StatusServiceUnavailable
+	default:
 		status = http.StatusBadRequest
-		if strings.HasSuffix(reply.Reason, "try again") {
-			status = http.StatusServiceUnavailable
-		}
 	}
 	answer(w, status, reply)
 }
@@ -57,34 +72,6 @@ func (g *Gateway) awaitScored(site string, seq uint64) {
 			return
 		}
 	}
-}
-
-// decision checks a decision against the book, signs it and writes it down.
-func (g *Gateway) decision(w http.ResponseWriter, r *http.Request) {
-	var in struct {
-		What  string          `json:"what"`
-		Value json.RawMessage `json:"value"`
-		Why   string          `json:"why"`
-	}
-	if err := json.NewDecoder(r.Body).Decode(&in); err != nil {
-		refuse(w, http.StatusBadRequest, "want {\"what\": text, \"value\": object, \"why\": text}")
-		return
-	}
-	seq := g.seq.Add(1)
-	e := wire.Event{
-		Kind: wire.KindDecision, Agent: agentName, Boot: g.boot, Seq: &seq, AtUs: time.Now().UnixMicro(),
-		ID: fmt.Sprintf("d%d-%d", time.Now().UnixMicro(), seq), By: nameOf(r), What: in.What, Why: in.Why, Value: in.Value,
-	}
-	b, err := json.Marshal(e)
-	if err != nil {
-		refuse(w, http.StatusBadRequest, err.Error())
-		return
-	}
-	if _, err := g.question(g.site(r), "check", b); err != nil {
-		g.failed(w, fmt.Errorf("%w", err))
-		return
-	}
-	g.publish(w, g.site(r), e)
 }
 
 // tap takes a human's passage of a gate as a crossing like any other.

@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"os"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -52,6 +53,8 @@ type Gateway struct {
 	seq     atomic.Uint64
 	boot    string
 	viewers atomic.Int64
+
+	deciding sync.Mutex
 }
 
 // agentName is by what name the gateway signs what it puts into the journal.
@@ -108,6 +111,12 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux.HandleFunc("GET /api/laps.csv", g.lapsCSV)
 	mux.HandleFunc("GET /api/journal", g.journal)
 	mux.HandleFunc("GET /api/health", g.health)
+	mux.HandleFunc("GET /api/audit", g.audit)
+	mux.HandleFunc("GET /api/crossings", g.crossings)
+	mux.HandleFunc("GET /api/history", g.history)
+	mux.HandleFunc("GET /api/digest", g.ask("digest"))
+	mux.HandleFunc("POST /api/rescore", g.rescore)
+	mux.HandleFunc("POST /api/running-order", g.official(g.runningOrder))
 	mux.HandleFunc("GET /api/me", g.me)
 	mux.HandleFunc("POST /api/sign-in", g.signIn)
 	mux.HandleFunc("POST /api/sign-out", g.signOut)
@@ -191,11 +200,7 @@ func (g *Gateway) question(site, what string, data []byte) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("asking for %s of site %s: %w", what, site, err)
 	}
-	var r wire.Reply
-	if len(m.Data) < 4096 && json.Unmarshal(m.Data, &r) == nil && r.Reason != "" && !r.OK {
-		return nil, fmt.Errorf("%w: %s", errRefused, r.Reason)
-	}
-	return m.Data, nil
+	return understood(m)
 }
 
 var errRefused = errors.New("refused")
@@ -207,19 +212,28 @@ func (g *Gateway) ask(what string) http.HandlerFunc {
 			g.failed(w, err)
 			return
 		}
-		w.Header().Set("Content-Type", "application/json; charset=utf-8")
-		w.Header().Set("Cache-Control", "no-store")
-		_, _ = w.Write(b)
+		pass(w, b)
 	}
 }
 
 func (g *Gateway) failed(w http.ResponseWriter, err error) {
 	switch {
+	case errors.Is(err, errConflict):
+		answer(w, http.StatusConflict, wire.Reply{Reason: plain(err), Conflict: true})
 	case errors.Is(err, errRefused):
-		refuse(w, http.StatusBadRequest, strings.TrimPrefix(err.Error(), "refused: "))
+		refuse(w, http.StatusBadRequest, plain(err))
 	case errors.Is(err, nats.ErrNoResponders):
 		refuse(w, http.StatusServiceUnavailable, "the service that answers this is not running")
 	default:
 		refuse(w, http.StatusServiceUnavailable, err.Error())
 	}
+}
+
+// plain is an error in words for a person: without the mark it was branched on by.
+func plain(err error) string {
+	text := err.Error()
+	for _, mark := range []string{"refused: ", "conflict: "} {
+		text = strings.TrimPrefix(text, mark)
+	}
+	return text
 }

@@ -50,6 +50,13 @@ func Frames(site string) string { return "rhv." + site }
 // Question is where a service answers: view, results, health, check.
 func Question(site, what string) string { return "rhq." + site + "." + what }
 
+// Progress is where a long question's answerer says how far it is, and Cancel where
+// it hears that nobody waits any more. job is an id of the asker's.
+func Progress(site, job string) string { return "rhv." + site + ".job." + job }
+
+// Cancel ends the long question of that id.
+func Cancel(site, job string) string { return "rhq." + site + ".cancel." + job }
+
 // Split takes rh.<site>.<kind>.<source> apart.
 func Split(subject string) (site, kind, source string, err error) {
 	p := strings.Split(subject, ".")

@@ -1,9 +1,12 @@
 package trial
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
+	"strings"
 
 	"rainhill/pkg/circuit"
 	"rainhill/pkg/tracker"
@@ -13,63 +16,186 @@ import (
 // Check says why a decision cannot be carried out in this state, before it is
 // put into the journal.
 func (s *State) Check(e wire.Event) error {
-	v, err := e.DecisionValue()
+	_, err := s.checked(e)
+	return err
+}
+
+// checked reads a decision as what it will do, and says why it cannot.
+func (s *State) checked(e wire.Event) (act, error) {
+	if s.elsewhere(e) {
+		if s.sessionIndex(e.Session) < 0 {
+			return act{}, refuse("there is no session %q", e.Session)
+		}
+		return act{}, fmt.Errorf("%w: session %s", ErrElsewhere, e.Session)
+	}
+	a, err := s.acting(e)
 	if err != nil {
-		return err
+		return a, err
 	}
-	refuse := func(format string, a ...any) error {
-		return fmt.Errorf("%w: %s", wire.ErrMalformed, fmt.Sprintf(format, a...))
+	if err := s.conflict(e, a); err != nil {
+		return a, err
 	}
-	switch v := v.(type) {
+	if err := s.checkBook(a); err != nil {
+		return a, err
+	}
+	if a.value == nil {
+		return a, s.checkTakenAway(a)
+	}
+	return a, s.checkValue(a)
+}
+
+// elsewhere reports whether a decision is about a session that is not in the book.
+func (s *State) elsewhere(e wire.Event) bool {
+	return e.Session != "" && (s.Book == nil || s.Book.Session.ID != e.Session)
+}
+
+// checkBook says why what is in the book cannot be decided on now: no session is
+// open and none is named, or its results are signed.
+func (s *State) checkBook(a act) error {
+	if wire.Defines(a.what) && a.session == "" || a.what == wire.WhatSession && a.value != nil && a.value.(wire.Session).ClosedUs == 0 && !s.reopens(a) {
+		return nil
+	}
+	switch {
+	case !s.open() && (s.Book == nil || a.session != s.Book.Session.ID):
+		return refuse("no session is open; a decision about a closed one names it")
+	case s.Book.Seal != nil && a.what != wire.WhatNote && a.what != wire.WhatSeal:
+		return refuse("the results of this session are signed: take the signature (%s) back first", s.Book.Seal.Decision)
+	}
+	return nil
+}
+
+// checkTakenAway says why a thing cannot be taken away again.
+func (s *State) checkTakenAway(a act) error {
+	_, id, _ := strings.Cut(a.key, "/")
+	id, _, _ = strings.Cut(id, "@")
+	used := ""
+	switch a.what {
+	case wire.WhatCircuit:
+		if s.open() && s.Book.Session.Circuit == id {
+			used = "the open session"
+		}
+	case wire.WhatSession:
+		if s.Book == nil || len(s.Book.Trials) > 0 || !s.open() {
+			return refuse("a session with trials cannot be taken back: close it")
+		}
+	case wire.WhatLocomotive, wire.WhatConsist, wire.WhatBattery:
+		used = s.userOf(a.what, id)
+	}
+	if used != "" {
+		return refuse("%s %s is used by %s", a.what, id, used)
+	}
+	return nil
+}
+
+// userOf names a trial or an entry that uses a definition, nothing when none does.
+func (s *State) userOf(what, id string) string {
+	if s.Book == nil {
+		return ""
+	}
+	for _, t := range s.Book.Trials {
+		x := t.Trial
+		if !t.Gone && (what == wire.WhatLocomotive && x.Locomotive == id || what == wire.WhatConsist && x.Consist == id || what == wire.WhatBattery && x.Battery == id) {
+			return "trial " + x.ID
+		}
+	}
+	for _, e := range s.Book.Entries {
+		if what == wire.WhatLocomotive && e.Locomotive == id {
+			return "entry " + e.ID
+		}
+	}
+	return ""
+}
+
+// checkValue says why a value does not fit what else is in the book.
+func (s *State) checkValue(a act) error {
+	switch v := a.value.(type) {
 	case wire.CircuitValue:
-		if lap := lapLength(v.Circuit); lap > 0 {
-			for _, g := range v.Gates {
-				if g.PositionMm >= lap+0.5 {
-					return refuse("gate %q stands at %g mm, the lap is %.0f mm long", g.ID, g.PositionMm, lap)
-				}
-			}
-		}
+		return checkGates(lapLength(v.Circuit), v.Gates)
 	case wire.Session:
-		if _, ok := s.Circuits[v.Circuit]; !ok {
-			return refuse("there is no circuit %q", v.Circuit)
-		}
-		if s.open() && s.Book.Session.ID != v.ID {
-			return refuse("session %q is still open: close it first", s.Book.Session.ID)
-		}
-		if i := s.sessionIndex(v.ID); i >= 0 && s.Sessions[i].ClosedUs != 0 {
-			return refuse("session %q is closed; a new one needs another id", v.ID)
-		}
+		return s.checkSession(v, a)
 	case wire.Trial:
-		if !s.open() {
-			return refuse("no session is open")
-		}
-		if _, ok := s.Locomotives[v.Locomotive]; !ok {
-			return refuse("there is no locomotive %q", v.Locomotive)
-		}
-		if _, ok := s.Consists[v.Consist]; v.Consist != "" && !ok {
-			return refuse("there is no consist %q", v.Consist)
-		}
+		return s.checkTrial(v)
 	case wire.LapValue:
-		if !s.open() {
-			return refuse("no session is open")
-		}
 		t := s.Book.entry(v.Trial)
 		if t == nil || v.Lap > s.count(t) {
 			return refuse("trial %q has no lap %d", v.Trial, v.Lap)
 		}
 	case wire.NoteValue:
-		if !s.open() {
-			return refuse("no session is open")
+		if v.Trial != "" && s.Book.entry(v.Trial) == nil {
+			return refuse("there is no trial %q in this session", v.Trial)
 		}
 	case wire.OrderValue:
-		if !s.open() {
-			return refuse("no session is open")
-		}
 		for _, id := range v.Trials {
 			if s.Book.entry(id) == nil {
 				return refuse("there is no trial %q in this session", id)
 			}
 		}
+	case wire.Meet:
+		if _, ok := s.Consists[v.Consist]; v.Consist != "" && !ok {
+			return refuse("there is no consist %q", v.Consist)
+		}
+	case wire.Entry:
+		return s.checkEntry(v)
+	case wire.Plan:
+		return s.checkPlan(v)
+	case wire.Scoring:
+		return s.checkScoring(v)
+	case wire.Seal:
+		return s.checkSeal(v)
+	}
+	return nil
+}
+
+func checkGates(lap float64, gates []wire.Gate) error {
+	for _, g := range gates {
+		if lap > 0 && g.PositionMm >= lap+0.5 {
+			return refuse("gate %q stands at %g mm, the lap is %.0f mm long", g.ID, g.PositionMm, lap)
+		}
+	}
+	return nil
+}
+
+func (s *State) checkSession(v wire.Session, a act) error {
+	if s.reopens(a) {
+		return nil
+	}
+	if _, ok := s.Circuits[v.Circuit]; !ok {
+		return refuse("there is no circuit %q", v.Circuit)
+	}
+	if s.open() && s.Book.Session.ID != v.ID {
+		return refuse("session %q is still open: close it first", s.Book.Session.ID)
+	}
+	if i := s.sessionIndex(v.ID); i >= 0 && s.Sessions[i].ClosedUs != 0 {
+		return refuse("session %q is closed; a new one needs another id", v.ID)
+	}
+	return nil
+}
+
+// reopens reports whether a decision takes the close of the session in the book
+// back: it names it.
+func (s *State) reopens(a act) bool {
+	v, ok := a.value.(wire.Session)
+	return ok && s.Book != nil && !s.open() && v.ID == s.Book.Session.ID && v.ClosedUs == 0 && a.session == v.ID
+}
+
+func (s *State) checkTrial(v wire.Trial) error {
+	if !s.open() && s.Book.entry(v.ID) == nil {
+		return refuse("session %q is closed: no trial can be opened in it", s.Book.Session.ID)
+	}
+	if _, ok := s.Locomotives[v.Locomotive]; !ok {
+		return refuse("there is no locomotive %q", v.Locomotive)
+	}
+	if _, ok := s.Consists[v.Consist]; v.Consist != "" && !ok {
+		return refuse("there is no consist %q", v.Consist)
+	}
+	if _, ok := s.Batteries[v.Battery]; v.Battery != "" && !ok {
+		return refuse("there is no battery %q", v.Battery)
+	}
+	if v.Run != "" && s.Book.run(v.Run) == nil {
+		return refuse("the running order has no run %q", v.Run)
+	}
+	if !s.open() && v.ToUs == 0 {
+		return refuse("session %q is closed: its trials have ended", s.Book.Session.ID)
 	}
 	return nil
 }
@@ -79,51 +205,178 @@ func (s *State) sessionIndex(id string) int {
 }
 
 // decide carries a decision out. One that cannot be is a doubt: it is in the
-// journal, and the book says that nothing came of it.
+// journal, and the book says that nothing came of it. One about another session
+// is for whoever reads that session's facts again.
 func (s *State) decide(e wire.Event, c *Changes) {
-	if err := s.Check(e); err != nil {
+	a, err := s.checked(e)
+	switch {
+	case errors.Is(err, ErrElsewhere):
+		c.Amended = addDoubt(c.Amended, e.Session)
+		return
+	case err != nil:
 		s.Doubts = lastOf(append(s.Doubts, fmt.Sprintf("decision %s had no effect: %v", e.ID, err)), 50)
 		return
 	}
-	v, _ := e.DecisionValue()
 	at := e.AtUs
 	if e.BusUs != 0 {
 		at = e.BusUs
 	}
+	a = dated(a, at)
+	closed := s.Book != nil && !s.open()
+	book := s.Book
+	s.carryOut(e, a, at, c)
+	s.note(e, a)
 	c.Setup = true
-	switch v := v.(type) {
-	case wire.CircuitValue:
-		s.Circuits[v.Circuit.ID] = v
-		s.redraw(c)
-	case wire.Locomotive:
-		s.Locomotives[v.ID] = v
-		s.redraw(c)
-	case wire.Consist:
-		s.Consists[v.ID] = v
-		s.redraw(c)
-	case wire.Session:
-		s.session(v, at, c)
+	if closed && s.Book == book && !s.open() && a.session != "" { // its results are others now
+		s.flush(c)
+		c.Closed, c.Corrected = book.Session.ID, true
+	}
+}
+
+// dated gives a trial or a session that states no beginning the instant of its
+// decision, so that the value can be put back as it was.
+func dated(a act, at int64) act {
+	switch v := a.value.(type) {
 	case wire.Trial:
-		s.trial(v, at, c)
-	case wire.LapValue:
-		t := s.Book.entry(v.Trial)
-		if t.Void == nil {
-			t.Void = map[int]string{}
+		if v.FromUs == 0 {
+			v.FromUs = at
 		}
-		delete(t.Void, v.Lap)
-		if v.Void {
-			t.Void[v.Lap] = e.Why
+		a.value, a.raw = v, mustJSON(v)
+	case wire.Session:
+		if v.OpenedUs == 0 {
+			v.OpenedUs = at
 		}
-		c.touch(v.Trial, v.Lap-1, math.MaxInt64)
-	case wire.NoteValue:
-		s.Book.Notes = append(s.Book.Notes, v)
-	case wire.OrderValue:
-		s.Book.Order = v.Trials
+		a.value, a.raw = v, mustJSON(v)
+	}
+	return a
+}
+
+func (s *State) carryOut(e wire.Event, a act, at int64, c *Changes) {
+	switch {
+	case wire.Defines(a.what):
+		s.define(a, c)
+	case a.what == wire.WhatSession:
+		s.session(a, at, c)
+	case a.what == wire.WhatTrial:
+		s.trial(a, c)
+	case a.what == wire.WhatLap:
+		s.voidLap(a, c)
+	default:
+		s.inBook(e, a, c)
+	}
+}
+
+// define writes a definition down, or takes it away; that of a closed session is
+// its own copy.
+func (s *State) define(a act, c *Changes) {
+	_, id, _ := strings.Cut(a.key, "/")
+	id, _, _ = strings.Cut(id, "@")
+	circuits, locos, consists := s.Circuits, s.Locomotives, s.Consists
+	if a.session != "" {
+		circuits, locos, consists = map[string]wire.CircuitValue{}, s.Book.Locomotives, s.Book.Consists
+	}
+	switch a.what {
+	case wire.WhatCircuit:
+		put(circuits, id, a.value)
+	case wire.WhatLocomotive:
+		put(locos, id, a.value)
+	case wire.WhatConsist:
+		put(consists, id, a.value)
+	case wire.WhatMotor:
+		put(s.NamedMotors, id, a.value)
+		return
+	case wire.WhatBattery:
+		put(s.Batteries, id, a.value)
+		return
+	}
+	if v, ok := a.value.(wire.CircuitValue); ok && a.session != "" && id == s.Book.Session.Circuit {
+		s.Book.Circuit = v
+	}
+	if a.session != "" || s.open() {
 		s.redraw(c)
 	}
 }
 
-func (s *State) session(v wire.Session, at int64, c *Changes) {
+// put sets m[id] to v, or deletes it when v is nil.
+func put[V any](m map[string]V, id string, v any) {
+	if v == nil {
+		delete(m, id)
+		return
+	}
+	m[id] = v.(V)
+}
+
+func (s *State) voidLap(a act, c *Changes) {
+	trial, n, _ := strings.Cut(strings.TrimPrefix(a.key, "lap/"), "/")
+	lap, _ := strconv.Atoi(n) // the key was made of a number
+	t := s.Book.entry(trial)
+	if t == nil {
+		return
+	}
+	if t.Void == nil {
+		t.Void = map[int]string{}
+	}
+	delete(t.Void, lap)
+	if v, ok := a.value.(wire.LapValue); ok && v.Void {
+		t.Void[lap] = a.why
+	}
+	c.touch(trial, lap-1, math.MaxInt64)
+}
+
+// inBook writes what else a session's book holds.
+func (s *State) inBook(e wire.Event, a act, c *Changes) {
+	b := s.Book
+	switch a.what {
+	case wire.WhatNote:
+		b.putNote(strings.TrimPrefix(a.key, "note/"), e, a.value)
+	case wire.WhatOrder:
+		v, _ := a.value.(wire.OrderValue)
+		b.Order = v.Trials
+		s.redraw(c)
+	case wire.WhatMeet:
+		b.Meet = pointer[wire.Meet](a.value)
+	case wire.WhatEntry:
+		b.putEntry(strings.TrimPrefix(a.key, "entry/"), a.value)
+	case wire.WhatPlan:
+		b.Plan = pointer[wire.Plan](a.value)
+	case wire.WhatScoring:
+		b.Scoring = pointer[wire.Scoring](a.value)
+		s.redraw(c)
+	case wire.WhatSeal:
+		b.Seal = nil
+		if v, ok := a.value.(wire.Seal); ok {
+			b.Seal = &wire.SealRecord{Digest: v.Digest, By: e.By, AtUs: e.AtUs, Decision: e.ID}
+		}
+	}
+	if s.Book.Meet != nil {
+		s.know()
+	}
+}
+
+func pointer[V any](v any) *V {
+	if x, ok := v.(V); ok {
+		return &x
+	}
+	return nil
+}
+
+func (b *Book) putNote(id string, e wire.Event, v any) {
+	b.Notes = slices.DeleteFunc(b.Notes, func(n wire.NoteRecord) bool { return n.ID == id })
+	if n, ok := v.(wire.NoteValue); ok {
+		b.Notes = append(b.Notes, wire.NoteRecord{ID: id, AtUs: e.AtUs, By: e.By, Trial: n.Trial, Text: n.Text})
+	}
+}
+
+func (s *State) session(a act, at int64, c *Changes) {
+	if a.value == nil {
+		s.unopen()
+		return
+	}
+	v := a.value.(wire.Session)
+	if s.reopens(a) {
+		s.reopen(c)
+		return
+	}
 	if v.ClosedUs != 0 && s.open() && s.Book.Session.ID == v.ID {
 		s.close(v, at, c)
 		return
@@ -136,9 +389,6 @@ func (s *State) session(v wire.Session, at int64, c *Changes) {
 		return
 	}
 	v.ClosedUs = 0
-	if v.OpenedUs == 0 {
-		v.OpenedUs = at
-	}
 	s.Sessions = append(s.Sessions, v)
 	s.forget(at)
 	s.Book = &Book{
@@ -149,14 +399,58 @@ func (s *State) session(v wire.Session, at int64, c *Changes) {
 	c.Opened = true
 }
 
+// unopen takes the opening of a session without trials back.
+func (s *State) unopen() {
+	if i := s.sessionIndex(s.Book.Session.ID); i >= 0 {
+		s.Sessions = slices.Delete(s.Sessions, i, i+1)
+	}
+	s.Book = nil
+}
+
+// reopen takes the close of the session in the book back: the trials that the
+// close ended go on.
+func (s *State) reopen(c *Changes) {
+	b := s.Book
+	b.Session.ClosedUs = 0
+	s.Sessions[s.sessionIndex(b.Session.ID)] = b.Session
+	for _, id := range b.Shut {
+		if t := b.entry(id); t != nil {
+			t.Trial.ToUs = 0
+		}
+	}
+	b.Shut = nil
+	s.redraw(c)
+	c.Opened = true
+}
+
 // know copies into the book the definitions that its results are reckoned
 // with: what changes after a session closed changes no result of it.
 func (s *State) know() {
 	b := s.Book
+	if !s.open() && b.Locomotives != nil {
+		for _, t := range b.Trials { // a trial corrected to a locomotive it did not know
+			learn(b.Locomotives, s.Locomotives, t.Trial.Locomotive)
+			learn(b.Consists, s.Consists, t.Trial.Consist)
+		}
+		return
+	}
 	b.Circuit = s.Circuits[b.Session.Circuit]
-	b.Locomotives = map[string]wire.Locomotive{}
+	b.Locomotives, b.Consists = map[string]wire.Locomotive{}, map[string]wire.Consist{}
 	for _, t := range b.Trials {
-		b.Locomotives[t.Trial.Locomotive] = s.Locomotives[t.Trial.Locomotive]
+		learn(b.Locomotives, s.Locomotives, t.Trial.Locomotive)
+		learn(b.Consists, s.Consists, t.Trial.Consist)
+	}
+	for _, e := range b.Entries {
+		learn(b.Locomotives, s.Locomotives, e.Locomotive)
+	}
+}
+
+func learn[V any](book, all map[string]V, id string) {
+	if _, ok := book[id]; ok {
+		return
+	}
+	if v, ok := all[id]; ok {
+		book[id] = v
 	}
 }
 
@@ -192,9 +486,11 @@ func (k *Clock) since(us int64) *Clock {
 // close ends the session: nothing more is waited for, and all is final.
 func (s *State) close(v wire.Session, at int64, c *Changes) {
 	b := s.Book
+	b.Shut = nil
 	for _, t := range b.Trials {
 		if t.Trial.ToUs == 0 {
 			t.Trial.ToUs = at
+			b.Shut = append(b.Shut, t.Trial.ID)
 		}
 	}
 	s.flush(c)
@@ -223,21 +519,34 @@ func (s *State) flush(c *Changes) {
 	}
 }
 
-// trial opens a trial, corrects one, or closes one.
-func (s *State) trial(v wire.Trial, at int64, c *Changes) {
-	if v.FromUs == 0 {
-		v.FromUs = at
-	}
+// trial opens a trial, corrects one, closes one, or takes its opening back.
+func (s *State) trial(a act, c *Changes) {
 	b := s.Book
-	if t := b.entry(v.ID); t != nil {
-		t.Trial, t.Closed = v, false
-	} else {
-		b.Trials = append(b.Trials, &Entry{Trial: v})
+	id := strings.TrimPrefix(a.key, "trial/")
+	t := b.find(id)
+	v, there := a.value.(wire.Trial)
+	switch {
+	case t == nil:
+		b.Trials = append(b.Trials, &Entry{Trial: v, Why: a.why})
+	case !there:
+		t.Gone = true
+		c.Gone = append(c.Gone, id)
+	default:
+		t.Trial, t.Why, t.Closed, t.Gone = v, a.why, false, false
 	}
 	s.redraw(c)
 }
 
+// entry is a trial of the book, nil when there is none.
 func (b *Book) entry(id string) *Entry {
+	if t := b.find(id); t != nil && !t.Gone {
+		return t
+	}
+	return nil
+}
+
+// find is entry, but finds one whose opening was taken back as well.
+func (b *Book) find(id string) *Entry {
 	for _, t := range b.Trials {
 		if t.Trial.ID == id {
 			return t
@@ -251,9 +560,6 @@ func (b *Book) entry(id string) *Entry {
 // is scored by the new definition, and the book says so.
 func (s *State) redraw(c *Changes) {
 	b := s.Book
-	if !s.open() {
-		return
-	}
 	b.line, b.ahead = nil, nil
 	s.know()
 	b.Base.Core, b.Stops = b.Base.Core.Redrawn(s.lineOf()), nil
@@ -269,7 +575,7 @@ func (s *State) lineOf() *tracker.Line {
 	if b.line != nil {
 		return b.line
 	}
-	cv := b.Circuit
+	cv := b.ruled()
 	var gates []tracker.Gate
 	for _, g := range cv.Gates {
 		gate := tracker.Gate{ID: g.ID, PositionMm: g.PositionMm, Timing: g.Timing}
@@ -278,7 +584,7 @@ func (s *State) lineOf() *tracker.Line {
 		}
 		gates = append(gates, gate)
 	}
-	b.line = tracker.NewLine(lapLength(cv.Circuit), gates, s.trains(), tracker.Default())
+	b.line = tracker.NewLine(lapLength(cv.Circuit), gates, s.trains(), b.rules(lapLength(cv.Circuit)))
 	if b.Core == nil {
 		b.Core, b.Base = tracker.New(b.line), Base{Core: tracker.New(b.line), Marks: map[string]Mark{}}
 	}
@@ -299,8 +605,13 @@ func (s *State) trains() []tracker.Train {
 		if t.Trial.StartMm != nil {
 			tr.StartMm = *t.Trial.StartMm
 		}
+		if t.Gone { // it keeps its place among the trains, and never runs
+			tr.FromUs, tr.ToUs = 1, 1
+			trains = append(trains, tr)
+			continue
+		}
 		for _, o := range s.Book.Trials {
-			later := t.Trial.ToUs == 0 && o.Trial.FromUs > t.Trial.FromUs && (tr.ToUs == 0 || o.Trial.FromUs <= tr.ToUs)
+			later := !o.Gone && t.Trial.ToUs == 0 && o.Trial.FromUs > t.Trial.FromUs && (tr.ToUs == 0 || o.Trial.FromUs <= tr.ToUs)
 			if later && alike(t.Trial, o.Trial) {
 				tr.ToUs = o.Trial.FromUs - 1
 			}
@@ -315,8 +626,8 @@ func alike(a, b wire.Trial) bool {
 }
 
 func (s *State) trainLength(t wire.Trial) float64 {
-	mm := s.Locomotives[t.Locomotive].LengthMm
-	for _, car := range s.Consists[t.Consist].Cars {
+	mm := s.Book.Locomotives[t.Locomotive].LengthMm
+	for _, car := range s.Book.Consists[t.Consist].Cars {
 		mm += car.LengthMm
 	}
 	return mm

@@ -15,7 +15,7 @@ func (s *State) order() *wire.Order {
 	}
 	var open, unknown []string
 	for _, t := range b.Trials {
-		if t.Closed {
+		if t.Closed || t.Gone {
 			continue
 		}
 		open = append(open, t.Trial.ID)

@@ -23,7 +23,14 @@ func (s *State) Results() wire.Results {
 	b := s.Book
 	session := b.Session
 	r.Session = &session
-	cv := b.Circuit
+	cv := b.ruled()
+	r.Circuit, r.Scoring, r.Notes, r.Meet, r.Seal = &b.Circuit, b.Scoring, b.Notes, s.meetResults(), b.Seal
+	for _, id := range sorted(b.Locomotives) {
+		r.Locomotives = append(r.Locomotives, b.Locomotives[id])
+	}
+	for _, id := range sorted(b.Consists) {
+		r.Consists = append(r.Consists, b.Consists[id])
+	}
 	if lap := lapLength(cv.Circuit); lap > 0 {
 		r.LapLength = wire.Estimate{Value: &lap}
 		if u := cv.Circuit.LapLengthUMm; u > 0 {
@@ -37,7 +44,9 @@ func (s *State) Results() wire.Results {
 	}
 	r.Order = s.order()
 	for _, t := range b.Trials {
-		r.Trials = append(r.Trials, s.trialResult(t, 0))
+		if !t.Gone {
+			r.Trials = append(r.Trials, s.trialResult(t, 0))
+		}
 	}
 	return r
 }
@@ -67,6 +76,11 @@ func (s *State) trialResult(t *Entry, fromLap int) wire.TrialResult {
 		Sets: []wire.SetResult{}, Desync: []wire.Desync{}, Doubts: []string{},
 		Regulated: wire.Regulated{Verdict: "unknown"},
 		Dropped:   wire.Dropped{Duplicates: s.Book.Dropped.Duplicates, FalseCrossings: t.False + s.tailOf(t).falses, Late: s.Book.Dropped.Late},
+	}
+	about := t.Trial
+	r.About = &about
+	if about.Void || about.Outcome != "" {
+		r.Why = t.Why
 	}
 	if t.Closed {
 		r.State = "closed"
@@ -102,14 +116,14 @@ func (s *State) counted(t *Entry, incidents []IncidentRecord) (times []float64, 
 
 func (s *State) lap(t *Entry, i int, incidents []IncidentRecord) wire.Lap {
 	rec, final := s.lapAt(t, i)
-	cv := s.Book.Circuit.Circuit
+	cv := s.Book.ruled().Circuit
 	length := lapLength(cv)
 	us, u := rec.Lap.To.Since(rec.Lap.From.Stamp)
 	v, uv := unit.SpeedMmS(length, cv.LapLengthUMm, unit.Seconds(us), u/1e6)
 	l := wire.Lap{
 		Lap: rec.Lap.N, StartUs: rec.Lap.From.AtUs, LapTimeS: unit.Seconds(us), US: u / 1e6, SpeedMmS: v, USpeedMmS: uv,
 		ScaleKmH: scale(v, cv.ScaleRatio), Source: source(rec.Lap.Inferred), Counts: t.counts(rec.Lap, incidents), Final: final,
-		Sectors: []wire.Sector{}, EvennessCV: rec.Evenness, WheelCV: rec.WheelCV, Why: t.Void[rec.Lap.N],
+		Sectors: []wire.Sector{}, EvennessCV: rec.Evenness, WheelCV: s.ripple(t, rec), Why: t.Void[rec.Lap.N],
 	}
 	for _, x := range rec.Lap.Sectors {
 		us, u := x.To.Since(x.From.Stamp)
@@ -147,7 +161,7 @@ func (s *State) consistency(r *wire.TrialResult, times []float64, count []int) {
 	if m.BestIndex >= 0 {
 		r.Consistency.BestLap = count[m.BestIndex] + 1
 	}
-	cv := s.Book.Circuit.Circuit
+	cv := s.Book.ruled().Circuit
 	length := lapLength(cv)
 	if m.N == 0 || length <= 0 {
 		return
@@ -163,7 +177,7 @@ func (s *State) consistency(r *wire.TrialResult, times []float64, count []int) {
 // slip against the lap length, and desync between each two sets.
 func (s *State) sets(r *wire.TrialResult, t *Entry, count []int) {
 	sets := s.Book.Locomotives[t.Trial.Locomotive].DriverSets
-	length := lapLength(s.Book.Circuit.Circuit)
+	length := lapLength(s.Book.ruled().Circuit)
 	if len(sets) == 0 || length <= 0 {
 		return
 	}
@@ -172,8 +186,8 @@ func (s *State) sets(r *wire.TrialResult, t *Entry, count []int) {
 		for _, i := range count {
 			rec, final := s.lapAt(t, i)
 			us, _ := rec.Lap.To.Since(rec.Lap.From.Stamp)
-			if final && k < len(rec.Wheels) && rec.Wheels[k] > 0 && us > 0 {
-				if x := f(rec.Wheels[k], unit.Seconds(us), rec); !math.IsNaN(x) {
+			if mm := wheel(sets[k], rec); final && mm > 0 && us > 0 {
+				if x := f(mm, unit.Seconds(us), rec); !math.IsNaN(x) {
 					v = append(v, x)
 				}
 			}
@@ -188,10 +202,11 @@ func (s *State) sets(r *wire.TrialResult, t *Entry, count []int) {
 		})
 		for q := range k {
 			e := estimate(of(k, func(mm, _ float64, rec LapRecord) float64 {
-				if q >= len(rec.Wheels) || rec.Wheels[q] <= 0 {
+				other := wheel(sets[q], rec)
+				if other <= 0 {
 					return math.NaN()
 				}
-				return 2 * (rec.Wheels[q] - mm) / (rec.Wheels[q] + mm)
+				return 2 * (other - mm) / (other + mm)
 			}))
 			r.Desync = append(r.Desync, wire.Desync{A: sets[q].ID, B: d.ID, Value: e.Value, Lo: e.Lo, Hi: e.Hi})
 		}

@@ -23,35 +23,49 @@ func (s *State) settleLap(t *Entry, i int) {
 	rec := &t.Laps[i]
 	rec.Evenness = t.evenness(i, t.profile(max(0, i-recentLaps), i+1))
 	if old, ok := t.before(rec.Lap); ok {
-		rec.Wheels, rec.WheelCV = old.Wheels, old.WheelCV
+		rec.Turned = old.Turned
 		return
 	}
-	sets := s.Book.Locomotives[t.Trial.Locomotive].DriverSets
-	rec.Wheels, rec.WheelCV = nil, nil
-	cv, n := 0.0, 0
-	for _, d := range sets {
-		mm := -1.0
-		if m := s.Book.Motors[d.Motor]; m != nil && mmPerCountOf(d) > 0 {
-			counts, ripple, ok := m.lapOf(rec.Lap.From.AtUs, rec.Lap.To.AtUs)
-			if ok {
-				mm = math.Abs(counts) * mmPerCountOf(d)
+	rec.Turned = nil
+	for _, id := range sorted(s.Book.Motors) {
+		if counts, cv, ok := s.Book.Motors[id].lapOf(rec.Lap.From.AtUs, rec.Lap.To.AtUs); ok {
+			if rec.Turned == nil {
+				rec.Turned = map[string]Turned{}
 			}
-			if ok && !math.IsNaN(ripple) {
-				cv, n = cv+math.Abs(ripple), n+1
-			}
+			rec.Turned[id] = Turned{counts, num(cv)}
 		}
-		rec.Wheels = append(rec.Wheels, mm)
 	}
-	if n > 0 {
-		rec.WheelCV = num(cv / float64(n))
+}
+
+// wheel is the surface distance of a driver set in a lap, mm; -1 unknown.
+func wheel(d wire.DriverSet, rec LapRecord) float64 {
+	turned, ok := rec.Turned[d.Motor]
+	if !ok || mmPerCountOf(d) <= 0 {
+		return -1
 	}
+	return math.Abs(turned.Counts) * mmPerCountOf(d)
+}
+
+// ripple is the mean coefficient of variation of the driver sets' wheel speeds in
+// a lap; null when none is known.
+func (s *State) ripple(t *Entry, rec LapRecord) *float64 {
+	cv, n := 0.0, 0
+	for _, d := range s.Book.Locomotives[t.Trial.Locomotive].DriverSets {
+		if turned, ok := rec.Turned[d.Motor]; ok && turned.CV != nil && mmPerCountOf(d) > 0 {
+			cv, n = cv+math.Abs(*turned.CV), n+1
+		}
+	}
+	if n == 0 {
+		return nil
+	}
+	return num(cv / float64(n))
 }
 
 // before is what was reckoned of the same lap when it first settled: the
 // readings it was reckoned from may be gone.
 func (t *Entry) before(lap laps.Lap) (LapRecord, bool) {
 	i, ok := slices.BinarySearchFunc(t.past, lap.To.AtUs, func(r LapRecord, us int64) int { return cmp.Compare(r.Lap.To.AtUs, us) })
-	if !ok || t.past[i].Wheels == nil || t.past[i].Lap.From.AtUs != lap.From.AtUs {
+	if !ok || t.past[i].Turned == nil || t.past[i].Lap.From.AtUs != lap.From.AtUs {
 		return LapRecord{}, false
 	}
 	return t.past[i], true
@@ -137,8 +151,14 @@ func (t *Entry) counts(lap laps.Lap, incidents []IncidentRecord) string {
 	if _, void := t.Void[lap.N]; void {
 		return wire.CountsVoid
 	}
+	if t.Trial.Void {
+		return wire.CountsVoid
+	}
 	if lap.N <= t.Trial.WarmupLaps {
 		return wire.CountsWarmup
+	}
+	if n := t.Trial.EndsAfterLaps; n > 0 && lap.N > t.Trial.WarmupLaps+n {
+		return wire.CountsAfter
 	}
 	for _, x := range incidents {
 		if x.AtUs < lap.To.AtUs && (x.UntilUs == 0 || x.UntilUs > lap.From.AtUs) {

@@ -22,7 +22,7 @@ import (
 func Rules() wire.Rules {
 	r := tracker.Default()
 	return wire.Rules{
-		Version: "2", DisorderUs: 2_000_000, BounceGapUs: passage.BounceUs, MaxSpeedMmS: r.MaxSpeedMmS, SnapshotEvery: 20_000,
+		Version: "3", DisorderUs: 2_000_000, BounceGapUs: passage.BounceUs, MaxSpeedMmS: r.MaxSpeedMmS, SnapshotEvery: 20_000,
 		LagGates: r.LagGates,
 	}
 }
@@ -55,6 +55,9 @@ type State struct {
 	NowUs       int64                        `json:"now_us"` // latest bus time
 	Doubts      []string                     `json:"doubts"`
 	Unknown     []string                     `json:"unknown"` // gates nobody placed
+	NamedMotors map[string]wire.NamedMotor   `json:"named_motors"`
+	Batteries   map[string]wire.Battery      `json:"batteries"`
+	Decided     []Decided                    `json:"decided,omitempty"` // on definitions and sessions, and can be taken back
 }
 
 // Clock is what is known of the clock of one boot of an agent.
@@ -73,6 +76,7 @@ func New(site string) *State {
 	return &State{
 		Site: site, Rules: Rules(), Circuits: map[string]wire.CircuitValue{}, Locomotives: map[string]wire.Locomotive{},
 		Consists: map[string]wire.Consist{}, Clocks: map[string]*Clock{}, Seen: seen.Set{},
+		NamedMotors: map[string]wire.NamedMotor{}, Batteries: map[string]wire.Battery{},
 	}
 }
 
@@ -97,8 +101,16 @@ type Book struct {
 	Motors      map[string]*Motor          `json:"motors"`
 	Dropped     wire.Dropped               `json:"dropped"`
 	Nobody      int                        `json:"nobody"`
-	Notes       []wire.NoteValue           `json:"notes"`
+	Notes       []wire.NoteRecord          `json:"notes"`
 	Doubts      []string                   `json:"doubts"`
+	Consists    map[string]wire.Consist    `json:"consists"` // of its trials
+	Meet        *wire.Meet                 `json:"meet,omitempty"`
+	Entries     []wire.Entry               `json:"entries,omitempty"`
+	Plan        *wire.Plan                 `json:"plan,omitempty"`
+	Scoring     *wire.Scoring              `json:"scoring,omitempty"`
+	Seal        *wire.SealRecord           `json:"seal,omitempty"`
+	Shut        []string                   `json:"shut,omitempty"` // trials that the session's close ended
+	Decided     []Decided                  `json:"decided,omitempty"`
 
 	line *tracker.Line
 	live map[string]*tail // what is not final, by trial; nil: to be reckoned
@@ -121,16 +133,24 @@ type Entry struct {
 	Void      map[int]string   `json:"void,omitempty"`
 	False     int              `json:"false"`
 	Closed    bool             `json:"closed"`
+	Gone      bool             `json:"gone,omitempty"` // its opening was taken back
+	Why       string           `json:"why,omitempty"`  // of the last decision on it
 
 	past []LapRecord // while scoring again: what was reckoned before
 }
 
 // LapRecord is a lap with what was reckoned when it settled.
 type LapRecord struct {
-	Lap      laps.Lap  `json:"lap"`
-	Evenness *float64  `json:"evenness,omitempty"`
-	WheelCV  *float64  `json:"wheel_cv,omitempty"`
-	Wheels   []float64 `json:"wheels,omitempty"` // surface distance of each driver set, mm; -1 unknown
+	Lap      laps.Lap          `json:"lap"`
+	Evenness *float64          `json:"evenness,omitempty"`
+	Turned   map[string]Turned `json:"turned,omitempty"` // by motor, whosever it is: a trial may turn out to be another locomotive's
+}
+
+// Turned is what a motor did in a lap: encoder counts, and the coefficient of
+// variation of its speed, null when it cannot be had.
+type Turned struct {
+	Counts float64  `json:"counts"`
+	CV     *float64 `json:"cv,omitempty"`
 }
 
 // Changes are what one or more steps made new.
@@ -138,8 +158,14 @@ type Changes struct {
 	Setup  bool
 	Trials map[string]Change
 	Motors []wire.MotorVerdict
-	Closed string // a session that closed
+	Closed string // a session that closed, or was corrected after its close
 	Opened bool
+	// Corrected tells that it was the latter.
+	Corrected bool
+	Gone      []string // trials whose opening was taken back
+	// Amended are closed sessions, not in the book, that were decided on: their
+	// facts have to be read again.
+	Amended []string
 }
 
 // Change is what is new in one trial: laps from index FromLap on, passages from
@@ -161,7 +187,7 @@ func (c *Changes) touch(trial string, fromLap int, fromUs int64) {
 
 // Merge adds what d made new.
 func (c *Changes) Merge(d Changes) {
-	c.Setup, c.Opened = c.Setup || d.Setup, c.Opened || d.Opened
+	c.Setup, c.Opened, c.Corrected = c.Setup || d.Setup, c.Opened || d.Opened, c.Corrected || d.Corrected
 	for id, t := range d.Trials {
 		c.touch(id, t.FromLap, t.FromUs)
 	}
@@ -169,11 +195,15 @@ func (c *Changes) Merge(d Changes) {
 	if d.Closed != "" {
 		c.Closed = d.Closed
 	}
+	c.Gone = append(c.Gone, d.Gone...)
+	for _, id := range d.Amended {
+		c.Amended = addDoubt(c.Amended, id)
+	}
 }
 
 // Empty reports whether nothing is new.
 func (c Changes) Empty() bool {
-	return !c.Setup && len(c.Trials) == 0 && len(c.Motors) == 0 && c.Closed == ""
+	return !c.Setup && len(c.Trials) == 0 && len(c.Motors) == 0 && c.Closed == "" && len(c.Amended) == 0
 }
 
 // Step takes the next fact in the journal's order and returns what is new. A

@@ -19,6 +19,7 @@ func (s *State) View() wire.View {
 		Type: "view", Site: s.Site, Rev: s.Seq, Rules: s.Rules, Sessions: s.Sessions, Doubts: s.Doubts,
 		Trials: []wire.Trial{}, Results: []wire.TrialResult{}, Passages: []wire.PassageVerdict{}, Motors: []wire.MotorVerdict{},
 		Circuits: []wire.CircuitView{}, Locomotives: []wire.Locomotive{}, Consists: []wire.Consist{},
+		NamedMotors: []wire.NamedMotor{}, Batteries: []wire.Battery{}, Notes: []wire.NoteRecord{}, Entries: []wire.Entry{},
 	}
 	for _, id := range sorted(s.Circuits) {
 		v.Circuits = append(v.Circuits, circuitView(s.Circuits[id]))
@@ -29,13 +30,25 @@ func (s *State) View() wire.View {
 	for _, id := range sorted(s.Consists) {
 		v.Consists = append(v.Consists, s.Consists[id])
 	}
+	for _, id := range sorted(s.NamedMotors) {
+		v.NamedMotors = append(v.NamedMotors, s.NamedMotors[id])
+	}
+	for _, id := range sorted(s.Batteries) {
+		v.Batteries = append(v.Batteries, s.Batteries[id])
+	}
 	if s.Book == nil {
 		return v
 	}
+	b := s.Book
+	v.Meet, v.Plan, v.Scoring, v.Seal, v.MeetResults = b.Meet, b.Plan, b.Scoring, b.Seal, s.meetResults()
+	v.Notes, v.Entries = append(v.Notes, b.Notes...), append(v.Entries, b.Entries...)
 	session := s.Book.Session
 	v.Session = &session
 	v.Order = s.order()
 	for _, t := range s.Book.Trials {
+		if t.Gone {
+			continue
+		}
 		v.Trials = append(v.Trials, t.Trial)
 		v.Results = append(v.Results, s.trialResult(t, max(0, s.count(t)-viewLaps)))
 		v.Passages = append(v.Passages, s.Passages(t.Trial.ID, s.NowUs-viewWindowUs)...)
@@ -81,6 +94,12 @@ func (s *State) Frame(c Changes) wire.Frame {
 
 // Revive makes a state read from JSON usable.
 func (s *State) Revive() {
+	if s.NamedMotors == nil {
+		s.NamedMotors = map[string]wire.NamedMotor{}
+	}
+	if s.Batteries == nil {
+		s.Batteries = map[string]wire.Battery{}
+	}
 	if s.Book != nil {
 		s.lineOf()
 	}
@@ -99,6 +118,12 @@ func FromSetup(setup wire.Setup, session string, atUs int64) []wire.Event {
 	}
 	for _, c := range setup.Consists {
 		add(wire.WhatConsist, c.ID, c)
+	}
+	for _, m := range setup.NamedMotors {
+		add(wire.WhatMotor, m.ID, m)
+	}
+	for _, b := range setup.Batteries {
+		add(wire.WhatBattery, b.ID, b)
 	}
 	add(wire.WhatSession, session, wire.Session{ID: session, Name: setup.Circuit.Name, Circuit: setup.Circuit.ID, OpenedUs: atUs})
 	for _, t := range setup.Trials {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sort"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -115,6 +116,28 @@ func ReadOnly(ctx context.Context, js jetstream.JetStream, site string, first, l
 		return nil
 	}
 	return err
+}
+
+// Between is the first record that arrived at or after an instant and the last that
+// arrived before another, by bus time; first > last when there is none.
+func Between(ctx context.Context, js jetstream.JetStream, site string, fromUs, toUs int64) (first, last uint64, err error) {
+	st, end, err := end(ctx, js, site)
+	if err != nil || end == 0 {
+		return 1, 0, err
+	}
+	from := func(us int64) uint64 {
+		n := sort.Search(int(end), func(i int) bool {
+			m, e := st.GetMsg(ctx, uint64(i)+1)
+			if e != nil {
+				err = fmt.Errorf("reading record %d of site %s: %w", i+1, site, e)
+				return true
+			}
+			return busUs(m.Data) >= us
+		})
+		return uint64(n) + 1
+	}
+	first, last = from(fromUs), from(toUs)-1
+	return first, last, err
 }
 
 var errDone = errors.New("done")

@@ -50,6 +50,10 @@ type scorer struct {
 	motors []wire.MotorVerdict
 	upto   uint64 // stop after this fact; 0 goes on
 	group  int
+	ctx    context.Context // of Run, for what goes on beside the loop
+	boot   string
+	told   uint64               // decisions made by itself so far
+	ending map[string]time.Time // trials it has asked to be closed, and when
 }
 
 // Run scores a site's journal until ctx is done, and then returns nil.
@@ -81,9 +85,13 @@ func run(ctx context.Context, nc *nats.Conn, site string, ledger Ledger, upto ui
 	if err != nil {
 		return err
 	}
-	s := &scorer{site: site, nc: nc, js: js, ledger: ledger, asks: make(chan func(), 64), upto: upto, group: group}
+	s := &scorer{
+		site: site, nc: nc, js: js, ledger: ledger, asks: make(chan func(), 64), upto: upto, group: group,
+		boot: fmt.Sprintf("s%d", time.Now().UnixMicro()), ending: map[string]time.Time{},
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	s.ctx = ctx
 	cursor, err := s.resume(ctx)
 	if ctx.Err() != nil {
 		return nil // asked to stop before it was ready
@@ -237,7 +245,7 @@ func (s *scorer) score(batch []fact) error {
 		}
 		snap := f.seq%s.state.Rules.SnapshotEvery == 0
 		last := i == len(batch)-1 || s.upto != 0 && f.seq >= s.upto
-		if !snap && !last && c.Closed == "" && !c.Opened {
+		if !snap && !last && c.Closed == "" && !c.Opened && len(c.Amended) == 0 && len(c.Gone) == 0 {
 			continue
 		}
 		if err := s.commit(f.seq, c, snap); err != nil {
@@ -259,11 +267,18 @@ func (s *scorer) commit(seq uint64, c trial.Changes, snap bool) error {
 		for _, r := range frame.Results {
 			out.Trials = append(out.Trials, store.Trial{Session: session, Result: r, FromLap: c.Trials[r.Trial].FromLap + 1})
 		}
+		for _, id := range c.Gone {
+			out.Gone = append(out.Gone, store.Gone{Session: session, Trial: id})
+		}
 	}
 	var err error
 	if c.Closed != "" {
-		out.Session = c.Closed
-		if out.Results, err = trial.Encode(s.state.Results()); err != nil {
+		if err := keep(&out, s.state, c.Corrected); err != nil {
+			return err
+		}
+	}
+	for _, id := range c.Amended {
+		if err := s.amend(&out, id, seq); err != nil {
 			return err
 		}
 	}
@@ -276,7 +291,11 @@ func (s *scorer) commit(seq uint64, c trial.Changes, snap bool) error {
 		return err
 	}
 	s.keepMotors(c.Motors)
-	if s.upto != 0 || c.Empty() {
+	if s.upto != 0 {
+		return nil
+	}
+	s.endDue()
+	if c.Empty() {
 		return nil
 	}
 	frame.NowUs = time.Now().UnixMicro()
@@ -292,84 +311,4 @@ func (s *scorer) keepMotors(m []wire.MotorVerdict) {
 	if len(s.motors) > 2*motorsKept {
 		s.motors = append([]wire.MotorVerdict(nil), s.motors[len(s.motors)-motorsKept:]...)
 	}
-}
-
-// answer listens for questions; each is answered between two groups of facts.
-func (s *scorer) answer(ctx context.Context) (unsubscribe func(), err error) {
-	var subs []*nats.Subscription
-	unsubscribe = func() {
-		for _, x := range subs {
-			_ = x.Unsubscribe()
-		}
-	}
-	for what, f := range map[string]func([]byte) ([]byte, error){
-		"view": s.view, "results": s.results, "check": s.check, "scored": s.scored,
-	} {
-		x, err := s.nc.Subscribe(bus.Question(s.site, what), func(m *nats.Msg) {
-			ask := func() {
-				b, err := f(m.Data)
-				if err != nil {
-					b, _ = json.Marshal(wire.Reply{Reason: err.Error()})
-				}
-				_ = m.Respond(b)
-			}
-			select {
-			case s.asks <- ask:
-			case <-ctx.Done():
-			}
-		})
-		if err != nil {
-			unsubscribe()
-			return nil, fmt.Errorf("listening for %s: %w", what, err)
-		}
-		subs = append(subs, x)
-	}
-	return unsubscribe, s.nc.Flush()
-}
-
-func (s *scorer) view([]byte) ([]byte, error) {
-	v := s.state.View()
-	v.NowUs = time.Now().UnixMicro()
-	v.Motors = append(v.Motors, s.motors[max(0, len(s.motors)-motorsKept):]...)
-	return json.Marshal(v)
-}
-
-// results are of the session named in the question; of the present one when
-// none is. A closed session's are the bytes that were stored when it closed.
-func (s *scorer) results(q []byte) ([]byte, error) {
-	id := string(q)
-	b := s.state.Book
-	if b != nil && (id == "" || id == b.Session.ID) && b.Session.ClosedUs == 0 || id == "" && b == nil {
-		return trial.Encode(s.state.Results())
-	}
-	if id == "" {
-		id = b.Session.ID
-	}
-	out, err := s.ledger.Results(id)
-	if err == nil && out == nil {
-		err = fmt.Errorf("there is no session %q", id)
-	}
-	return out, err
-}
-
-func (s *scorer) check(q []byte) ([]byte, error) {
-	e, err := wire.Decode(q)
-	if err == nil {
-		err = s.state.Check(e)
-	}
-	if err != nil {
-		return nil, err
-	}
-	return json.Marshal(wire.Reply{OK: true})
-}
-
-// Scored says how far the scorer is and what the health page shows of it.
-type Scored struct {
-	Seq     uint64   `json:"seq"`
-	Unknown []string `json:"unknown_gates"`
-	Doubts  []string `json:"doubts"`
-}
-
-func (s *scorer) scored([]byte) ([]byte, error) {
-	return json.Marshal(Scored{Seq: s.state.Seq, Unknown: s.state.Unknown, Doubts: s.state.Doubts})
 }

@@ -3,7 +3,8 @@
 // transaction. It is a pure projection of the journal: it can be deleted and
 // made again. bbolt has one owner; nobody but the scorer opens it.
 //
-// Format 1, bucket by bucket (all values JSON unless said):
+// Format 2, bucket by bucket (all values JSON unless said). A file of format 1 has
+// all but its results made again from the journal.
 //
 //	meta     format, cursor and snapshot_seq (decimal), snapshot (trial.State)
 //	laps     <session>/<trial>/<lap, 6 digits> -> wire.Lap
@@ -26,7 +27,7 @@ import (
 )
 
 // Format is the version of the file this code reads and writes.
-const Format = 1
+const Format = 2
 
 // ErrFormat says that a file is of a newer format, or not a store.
 var ErrFormat = errors.New("store format")
@@ -66,10 +67,27 @@ func prepare(tx *bbolt.Tx) error {
 	if v == nil {
 		return m.Put([]byte("format"), []byte(strconv.Itoa(Format)))
 	}
+	if string(v) == "1" {
+		return empty(tx)
+	}
 	if string(v) != strconv.Itoa(Format) {
 		return fmt.Errorf("%w: the file is of format %s, this program knows %d; rainhill rebuild makes it anew", ErrFormat, v, Format)
 	}
 	return nil
+}
+
+// empty lets go of all but results, which stay by the rules that made them: the
+// scorer makes the rest again from the journal.
+func empty(tx *bbolt.Tx) error {
+	for _, b := range [][]byte{meta, lapsB, trialsB} {
+		if err := tx.DeleteBucket(b); err != nil {
+			return err
+		}
+		if _, err := tx.CreateBucket(b); err != nil {
+			return err
+		}
+	}
+	return tx.Bucket(meta).Put([]byte("format"), []byte(strconv.Itoa(Format)))
 }
 
 // Close closes the file.
@@ -83,12 +101,25 @@ type Trial struct {
 	FromLap int
 }
 
+// Session is the results of a session that closed, or was corrected after its
+// close. When it only closed, results stored before by other rules stay as they
+// are: new rules never change an old result by themselves.
+type Session struct {
+	ID        string
+	Results   []byte
+	Version   string // of the rules
+	Corrected bool
+}
+
+// Gone is a trial whose opening was taken back.
+type Gone struct{ Session, Trial string }
+
 // Commit is one transaction: verdicts and the cursor, together or not at all.
 type Commit struct {
 	Cursor   uint64
 	Trials   []Trial
-	Results  []byte // of Session, when it closed
-	Session  string
+	Gone     []Gone
+	Sessions []Session
 	Snapshot []byte // nil when none is due
 }
 
@@ -100,8 +131,13 @@ func (s *Store) Put(c Commit) error {
 				return err
 			}
 		}
-		if c.Results != nil {
-			if err := tx.Bucket(results).Put([]byte(c.Session), c.Results); err != nil {
+		for _, g := range c.Gone {
+			if err := dropTrial(tx, g); err != nil {
+				return err
+			}
+		}
+		for _, x := range c.Sessions {
+			if err := putSession(tx, x); err != nil {
 				return err
 			}
 		}
@@ -122,13 +158,34 @@ func (s *Store) Put(c Commit) error {
 	return nil
 }
 
-func putTrial(tx *bbolt.Tx, t Trial) error {
-	prefix := []byte(t.Session + "/" + t.Result.Trial + "/")
+func putSession(tx *bbolt.Tx, x Session) error {
+	b := tx.Bucket(results)
+	if old := b.Get([]byte(x.ID)); old != nil && !x.Corrected {
+		var r struct {
+			Rules wire.Rules `json:"rules"`
+		}
+		if err := json.Unmarshal(old, &r); err == nil && r.Rules.Version != x.Version {
+			return nil
+		}
+	}
+	return b.Put([]byte(x.ID), x.Results)
+}
+
+func dropTrial(tx *bbolt.Tx, g Gone) error {
+	prefix := []byte(g.Session + "/" + g.Trial + "/")
+	if err := dropLaps(tx, prefix, 0); err != nil {
+		return err
+	}
+	return tx.Bucket(trialsB).Delete(prefix[:len(prefix)-1])
+}
+
+// dropLaps deletes a trial's laps from a number on.
+func dropLaps(tx *bbolt.Tx, prefix []byte, from int) error {
 	b := tx.Bucket(lapsB)
 	// Collect first: a cursor may skip keys when its bucket changes under it.
 	var gone [][]byte
 	c := b.Cursor()
-	for k, _ := c.Seek(lapKey(prefix, t.FromLap)); bytes.HasPrefix(k, prefix); k, _ = c.Next() {
+	for k, _ := c.Seek(lapKey(prefix, from)); bytes.HasPrefix(k, prefix); k, _ = c.Next() {
 		gone = append(gone, bytes.Clone(k))
 	}
 	for _, k := range gone {
@@ -136,6 +193,15 @@ func putTrial(tx *bbolt.Tx, t Trial) error {
 			return err
 		}
 	}
+	return nil
+}
+
+func putTrial(tx *bbolt.Tx, t Trial) error {
+	prefix := []byte(t.Session + "/" + t.Result.Trial + "/")
+	if err := dropLaps(tx, prefix, t.FromLap); err != nil {
+		return err
+	}
+	b := tx.Bucket(lapsB)
 	for _, lap := range t.Result.Laps {
 		v, err := json.Marshal(lap)
 		if err != nil {

@@ -65,7 +65,7 @@ func TestCommitIsThereAfterReopening(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "s.db")
 	s := open(t, path)
 	put(t, s, store.Commit{
-		Cursor: 7, Snapshot: []byte(`{"x":1}`), Session: "s1", Results: []byte("results"),
+		Cursor: 7, Snapshot: []byte(`{"x":1}`), Sessions: []store.Session{{ID: "s1", Results: []byte("results")}},
 		Trials: []store.Trial{{Session: "s1", FromLap: 1, Result: wire.TrialResult{Trial: "t1", Laps: laps(1, 12, 10)}}},
 	})
 	put(t, s, store.Commit{Cursor: 9})
@@ -134,12 +134,12 @@ func TestNewerFormatIsRefusedWithASentence(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	err = db.Update(func(tx *bbolt.Tx) error { return tx.Bucket([]byte("meta")).Put([]byte("format"), []byte("2")) })
+	err = db.Update(func(tx *bbolt.Tx) error { return tx.Bucket([]byte("meta")).Put([]byte("format"), []byte("9")) })
 	if err := errors.Join(err, db.Close()); err != nil {
 		t.Fatal(err)
 	}
 	_, err = store.Open(path)
-	if !errors.Is(err, store.ErrFormat) || !strings.Contains(err.Error(), "of format 2, this program knows 1; rainhill rebuild makes it anew") {
+	if !errors.Is(err, store.ErrFormat) || !strings.Contains(err.Error(), "of format 9, this program knows 2; rainhill rebuild makes it anew") {
 		t.Fatalf("%v", err)
 	}
 	// It was let go: the file can be opened by what made it.
@@ -147,6 +147,39 @@ func TestNewerFormatIsRefusedWithASentence(t *testing.T) {
 		t.Fatal(err)
 	}
 	_ = db.Close()
+}
+
+// A file of format 1 keeps its results, by the rules that made them, and has the
+// rest made again.
+func TestOldFormatKeepsItsResultsAlone(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "s.db")
+	s := open(t, path)
+	put(t, s, store.Commit{Cursor: 7, Snapshot: []byte(`{}`), Sessions: []store.Session{{ID: "s1", Results: []byte(`{"rules":{"version":"2"}}`)}}})
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	db, err := bbolt.Open(path, 0o600, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = db.Update(func(tx *bbolt.Tx) error { return tx.Bucket([]byte("meta")).Put([]byte("format"), []byte("1")) })
+	if err := errors.Join(err, db.Close()); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, path)
+	if m, err := s.Mark(); err != nil || m.Cursor != 0 || m.Snapshot != nil {
+		t.Fatalf("the mark is %+v, %v", m, err)
+	}
+	// Scored again by newer rules, the old result stays; corrected, it goes.
+	again := store.Session{ID: "s1", Results: []byte(`{"rules":{"version":"3"}}`), Version: "3"}
+	for _, corrected := range []bool{false, true} {
+		again.Corrected = corrected
+		put(t, s, store.Commit{Cursor: 8, Sessions: []store.Session{again}})
+		b, err := s.Results("s1")
+		if err != nil || bytes.Contains(b, []byte(`"3"`)) != corrected {
+			t.Fatalf("corrected %v: %s, %v", corrected, b, err)
+		}
+	}
 }
 
 // bbolt has one owner: a second one is told, and does not wait for ever.

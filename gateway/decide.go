@@ -1,0 +1,222 @@
+package gateway
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"rainhill/pkg/bus"
+	"rainhill/pkg/wire"
+	"rainhill/services/journal"
+)
+
+// errConflict marks a decision on what somebody else has decided on meanwhile.
+var errConflict = errors.New("conflict")
+
+// decision checks a decision against the book, signs it and writes it down. Two
+// officials' decisions are taken one after the other, so that each is checked
+// against a book that holds the one before.
+func (g *Gateway) decision(w http.ResponseWriter, r *http.Request) {
+	var in struct {
+		What    string          `json:"what"`
+		Value   json.RawMessage `json:"value"`
+		Why     string          `json:"why"`
+		Session string          `json:"session"`
+		BaseSeq *uint64         `json:"base_seq"`
+	}
+	if err := json.NewDecoder(r.Body).Decode(&in); err != nil {
+		refuse(w, http.StatusBadRequest, "want {\"what\": text, \"value\": object, \"why\": text, \"session\": id, \"base_seq\": number}")
+		return
+	}
+	g.deciding.Lock()
+	defer g.deciding.Unlock()
+	seq := g.seq.Add(1)
+	e := wire.Event{
+		Kind: wire.KindDecision, Agent: agentName, Boot: g.boot, Seq: &seq, AtUs: time.Now().UnixMicro(),
+		ID: fmt.Sprintf("d%d-%d", time.Now().UnixMicro(), seq), By: nameOf(r), What: in.What, Why: in.Why, Value: in.Value,
+		Session: in.Session, BaseSeq: in.BaseSeq,
+	}
+	b, err := json.Marshal(e)
+	if err != nil {
+		refuse(w, http.StatusBadRequest, err.Error())
+		return
+	}
+	site := g.site(r)
+	if _, err := g.patiently(r.Context(), site, "check", b); err != nil {
+		g.failed(w, fmt.Errorf("%w", err))
+		return
+	}
+	reply, err := g.write(site, e)
+	if err != nil {
+		g.failed(w, err)
+		return
+	}
+	reply.ID = e.ID
+	if reply.OK && e.Session == "" && !g.hadEffect(site, e.ID) {
+		reply = wire.Reply{Reason: "somebody else decided on this at the same moment; look at what stands there now and decide again", Conflict: true, ID: e.ID}
+	}
+	answerReply(w, reply)
+}
+
+// hadEffect asks the scorer whether a decision did something: another gateway's
+// may have come between the check and the writing.
+func (g *Gateway) hadEffect(site, id string) bool {
+	b, err := g.question(site, "decided", []byte(id))
+	var reply wire.Reply
+	return err != nil || json.Unmarshal(b, &reply) != nil || reply.OK
+}
+
+// patiently is question for what reads the journal: it waits for minutes, as long as
+// the asker does.
+func (g *Gateway) patiently(ctx context.Context, site, what string, data []byte) ([]byte, error) {
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Minute)
+	defer cancel()
+	m, err := g.nc.RequestWithContext(ctx, bus.Question(site, what), data)
+	if err != nil {
+		return nil, fmt.Errorf("asking for %s of site %s: %w", what, site, err)
+	}
+	return understood(m)
+}
+
+// understood is an answer's data, or its refusal.
+func understood(m *nats.Msg) ([]byte, error) {
+	var r wire.Reply
+	if len(m.Data) < 4096 && json.Unmarshal(m.Data, &r) == nil && r.Reason != "" && !r.OK {
+		if r.Conflict {
+			return nil, fmt.Errorf("%w: %s", errConflict, r.Reason)
+		}
+		return nil, fmt.Errorf("%w: %s", errRefused, r.Reason)
+	}
+	return m.Data, nil
+}
+
+// Audited is a decision as the audit lists it.
+type Audited struct {
+	Seq      uint64          `json:"seq"`
+	ID       string          `json:"id"`
+	AtUs     int64           `json:"at_us"` // when the journal took it
+	By       string          `json:"by"`
+	What     string          `json:"what"`
+	Why      string          `json:"why,omitempty"`
+	Session  string          `json:"session,omitempty"` // it is about, or was made in
+	Value    json.RawMessage `json:"value"`
+	UndoneBy string          `json:"undone_by,omitempty"` // id of the decision that took it back, if that stands
+}
+
+// auditMost is how many decisions an audit holds at most.
+const auditMost = 500
+
+// audit lists who decided what and when, the newest first; before goes on with
+// those before a sequence, session and what leave others out.
+func (g *Gateway) audit(w http.ResponseWriter, r *http.Request) {
+	js, err := jetstream.New(g.nc)
+	if err != nil {
+		g.failed(w, err)
+		return
+	}
+	all, err := audited(r.Context(), js, g.site(r))
+	if err != nil {
+		g.failed(w, err)
+		return
+	}
+	q := r.URL.Query()
+	before, _ := strconv.ParseUint(q.Get("before"), 10, 64)
+	out := struct {
+		Decisions []Audited `json:"decisions"`
+		More      bool      `json:"more"`
+	}{Decisions: []Audited{}}
+	for _, d := range slices.Backward(all) {
+		if before != 0 && d.Seq >= before || q.Get("session") != "" && d.Session != q.Get("session") || q.Get("what") != "" && d.What != q.Get("what") {
+			continue
+		}
+		if out.More = len(out.Decisions) == auditMost; out.More {
+			break
+		}
+		out.Decisions = append(out.Decisions, d)
+	}
+	answer(w, http.StatusOK, out)
+}
+
+// audited reads all decisions of a site.
+func audited(ctx context.Context, js jetstream.JetStream, site string) ([]Audited, error) {
+	last, _, err := journal.Tip(ctx, js, site)
+	if err != nil || last == 0 {
+		return nil, err
+	}
+	var all []Audited
+	at, open := map[string]int{}, ""
+	err = journal.ReadOnly(ctx, js, site, 1, last, wire.KindDecision, func(seq uint64, record []byte) error {
+		var e wire.Event
+		if json.Unmarshal(record, &e) != nil {
+			return nil // damaged on disk: verify says where
+		}
+		d := Audited{Seq: seq, ID: e.ID, AtUs: e.BusUs, By: e.By, What: e.What, Why: e.Why, Session: e.Session, Value: bytes.Clone(e.Value)}
+		v, err := e.DecisionValue()
+		if s, ok := v.(wire.Session); ok && err == nil {
+			open, d.Session = s.ID, s.ID
+		}
+		if d.Session == "" && !wire.Defines(d.What) {
+			d.Session = open
+		}
+		if u, ok := v.(wire.Undo); ok && err == nil {
+			undo(all, at, u.Decision, e.ID)
+		}
+		at[e.ID] = len(all)
+		all = append(all, d)
+		return nil
+	})
+	return all, err
+}
+
+// undo marks a decision as taken back; taking back an undo lets what it took back
+// stand again.
+func undo(all []Audited, at map[string]int, id, by string) {
+	i, ok := at[id]
+	if !ok {
+		return
+	}
+	all[i].UndoneBy = by
+	var u wire.Undo
+	if all[i].What == wire.WhatUndo && json.Unmarshal(all[i].Value, &u) == nil {
+		if j, ok := at[u.Decision]; ok && all[j].UndoneBy == id {
+			all[j].UndoneBy = ""
+		}
+	}
+}
+
+// runningOrder proposes a running order; the official decides on it by a decision.
+func (g *Gateway) runningOrder(w http.ResponseWriter, r *http.Request) {
+	var in struct {
+		Seed *uint64 `json:"seed"`
+	}
+	if err := json.NewDecoder(r.Body).Decode(&in); err != nil {
+		refuse(w, http.StatusBadRequest, "want {\"seed\": a whole number of 0 or more, or nothing}")
+		return
+	}
+	if in.Seed == nil {
+		fresh := uint64(time.Now().UnixNano()) % 1_000_000
+		in.Seed = &fresh
+	}
+	b, err := g.question(g.site(r), "running-order", strconv.AppendUint(nil, *in.Seed, 10))
+	if err != nil {
+		g.failed(w, err)
+		return
+	}
+	pass(w, b)
+}
+
+// pass hands a service's JSON on.
+func pass(w http.ResponseWriter, b []byte) {
+	w.Header().Set("Content-Type", "application/json; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	_, _ = w.Write(b)
+}

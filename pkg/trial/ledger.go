@@ -1,0 +1,233 @@
+package trial
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"time"
+
+	"rainhill/pkg/wire"
+)
+
+// ErrConflict marks a decision on a thing that somebody else has decided on since
+// its author looked. ErrElsewhere marks one about a session that is not in the
+// book: it is checked against that session's own facts.
+var (
+	ErrConflict  = errors.New("conflict")
+	ErrElsewhere = errors.New("about another session")
+)
+
+// Decided is a decision that had effect: on what (Key), and what stood there
+// before and after it; null where nothing did.
+type Decided struct {
+	Seq    uint64          `json:"seq"`
+	ID     string          `json:"id"`
+	By     string          `json:"by"`
+	Why    string          `json:"why,omitempty"`
+	AtUs   int64           `json:"at_us"`
+	What   string          `json:"what"`
+	Key    string          `json:"key"`
+	Before json.RawMessage `json:"before,omitempty"`
+	After  json.RawMessage `json:"after,omitempty"`
+}
+
+// decidedMax is how many decisions on definitions, and how many of a session, can
+// still be taken back; older ones have to be written anew.
+const decidedMax = 5000
+
+// act is a decision as it will be carried out: an undo is the decision that puts
+// back what stood before.
+type act struct {
+	what, key, why string
+	value          any             // nil: the thing is taken away
+	raw            json.RawMessage // of value
+	session        string
+}
+
+// keyOf names the thing that a decision is about, within its session or, of a
+// definition, everywhere.
+func keyOf(e wire.Event, v any) string {
+	switch v := v.(type) {
+	case wire.CircuitValue:
+		return own(e, v.Circuit.ID)
+	case wire.Locomotive:
+		return own(e, v.ID)
+	case wire.Consist:
+		return own(e, v.ID)
+	case wire.NamedMotor:
+		return own(e, v.ID)
+	case wire.Battery:
+		return own(e, v.ID)
+	case wire.Session:
+		return "session/" + v.ID
+	case wire.Trial:
+		return "trial/" + v.ID
+	case wire.LapValue:
+		return "lap/" + v.Trial + "/" + strconv.Itoa(v.Lap)
+	case wire.NoteValue:
+		return "note/" + e.ID
+	case wire.Entry:
+		return "entry/" + v.ID
+	}
+	return e.What
+}
+
+// own is the key of a definition; of a session's own copy of it when the decision
+// is about a session.
+func own(e wire.Event, id string) string {
+	if e.Session != "" {
+		return e.What + "/" + id + "@" + e.Session
+	}
+	return e.What + "/" + id
+}
+
+// acting reads a decision as what it will do.
+func (s *State) acting(e wire.Event) (act, error) {
+	v, err := e.DecisionValue()
+	if err != nil {
+		return act{}, err
+	}
+	u, undo := v.(wire.Undo)
+	if !undo {
+		return act{e.What, keyOf(e, v), e.Why, v, e.Value, e.Session}, nil
+	}
+	d, list := s.find(u.Decision)
+	if d == nil {
+		return act{}, refuse("there is no decision %q in this session that could be taken back", u.Decision)
+	}
+	if last := latest(list, d.Key); last.ID != d.ID {
+		return act{}, refuse("%s decided on the same thing at %s, after it: take that decision (%s) back first", last.By, clockOfDay(last.AtUs), last.ID)
+	}
+	a := act{d.What, d.Key, e.Why, nil, d.Before, e.Session}
+	if isNull(d.Before) {
+		return a, nil
+	}
+	// What stood there had a reason of its own.
+	if was := before(list, d); was != nil && a.why == "" {
+		a.why = was.Why
+	}
+	back := wire.Event{What: d.What, Value: d.Before, Why: "taken back"}
+	a.value, err = back.DecisionValue()
+	return a, err
+}
+
+func isNull(raw json.RawMessage) bool {
+	return len(raw) == 0 || bytes.Equal(raw, []byte("null"))
+}
+
+// find is a decision that had effect, and the list it stands in.
+func (s *State) find(id string) (*Decided, []Decided) {
+	lists := [][]Decided{s.Decided}
+	if s.Book != nil {
+		lists = append(lists, s.Book.Decided)
+	}
+	for _, list := range lists {
+		if i := slices.IndexFunc(list, func(d Decided) bool { return d.ID == id }); i >= 0 {
+			return &list[i], list
+		}
+	}
+	return nil, nil
+}
+
+// HadEffect reports whether the decision of that id did something to the book, or
+// to the definitions.
+func (s *State) HadEffect(id string) bool {
+	d, _ := s.find(id)
+	return d != nil
+}
+
+// latest is the last decision on a thing, nil when there is none.
+func latest(list []Decided, key string) *Decided {
+	for i := len(list) - 1; i >= 0; i-- {
+		if list[i].Key == key {
+			return &list[i]
+		}
+	}
+	return nil
+}
+
+// before is the decision on the same thing that made what d found.
+func before(list []Decided, d *Decided) *Decided {
+	for i := len(list) - 1; i >= 0; i-- {
+		x := &list[i]
+		if x.Key == d.Key && x.Seq < d.Seq && bytes.Equal(x.After, d.Before) {
+			return x
+		}
+	}
+	return nil
+}
+
+// listOf is where decisions on such a thing are kept.
+func (s *State) listOf(a act) *[]Decided {
+	if (wire.Defines(a.what) && a.session == "") || a.what == wire.WhatSession || s.Book == nil {
+		return &s.Decided
+	}
+	return &s.Book.Decided
+}
+
+// conflict says who decided on the same thing since the author looked.
+func (s *State) conflict(e wire.Event, a act) error {
+	if e.BaseSeq == nil {
+		return nil
+	}
+	last := latest(*s.listOf(a), a.key)
+	if last == nil || last.Seq <= *e.BaseSeq {
+		return nil
+	}
+	return fmt.Errorf("%w: %s changed this at %s, after you opened it; look at what stands there now and decide again", ErrConflict, last.By, clockOfDay(last.AtUs))
+}
+
+// note keeps a decision that had effect.
+func (s *State) note(e wire.Event, a act) {
+	list := s.listOf(a)
+	d := Decided{Seq: s.Seq, ID: e.ID, By: e.By, Why: a.why, AtUs: e.AtUs, What: a.what, Key: a.key, After: a.raw}
+	if last := latest(*list, a.key); last != nil {
+		d.Before = last.After
+	}
+	*list = lastOf(append(*list, d), decidedMax)
+}
+
+// clockOfDay is an instant as UTC shows it: for a person to find a decision by.
+func clockOfDay(us int64) string { return time.UnixMicro(us).UTC().Format("15:04:05") + " UTC" }
+
+func refuse(format string, a ...any) error {
+	return fmt.Errorf("%w: %s", wire.ErrMalformed, fmt.Sprintf(format, a...))
+}
+
+// Due are the open trials that end by themselves by now, each as the decision that
+// closes it says it. A lap ends a trial once nothing can come before its end.
+func (s *State) Due() []wire.Trial {
+	var due []wire.Trial
+	if !s.open() {
+		return nil
+	}
+	for _, t := range s.Book.Trials {
+		x := t.Trial
+		if t.Gone || x.ToUs != 0 {
+			continue
+		}
+		if end := x.FromUs + int64(math.Round(x.EndsAfterS*1e6)); x.EndsAfterS > 0 && end <= s.NowUs {
+			x.ToUs = end
+		} else if s.ranOut(t) {
+			x.ToUs = s.NowUs
+		}
+		if x.ToUs != 0 {
+			due = append(due, x)
+		}
+	}
+	return due
+}
+
+// ranOut reports whether a trial has all the laps it was to have.
+func (s *State) ranOut(t *Entry) bool {
+	want := t.Trial.WarmupLaps + t.Trial.EndsAfterLaps
+	if t.Trial.EndsAfterLaps == 0 || s.count(t) < want {
+		return false
+	}
+	rec, _ := s.lapAt(t, want-1)
+	return rec.Lap.To.AtUs <= s.NowUs-s.Rules.DisorderUs
+}
