@@ -38,6 +38,7 @@ func (t *Train) runs(atUs int64) bool {
 type Rules struct {
 	LagGates    int     // a passage is final when its train has passed so many gates more
 	MaxSpeedMmS float64 // no train is faster
+	LeastLapS   float64 // no lap is quicker; 0 when none is stated
 }
 
 // Default rules. The speed is common practice, no source.
@@ -126,7 +127,12 @@ func (l *Line) way(slot int) *way {
 
 // maxSpeed is what no train is faster than: the rule's, or a lap in two
 // seconds where the circuit is long.
-func (l *Line) maxSpeed() float64 { return max(l.Rules.MaxSpeedMmS, l.LapMm/2) }
+func (l *Line) maxSpeed() float64 {
+	if l.Rules.LeastLapS > 0 {
+		return l.LapMm / l.Rules.LeastLapS
+	}
+	return max(l.Rules.MaxSpeedMmS, l.LapMm/2)
+}
 
 // Place is gate number w of a train's way, counted on from lap to lap.
 func (l *Line) Place(slot, w int) Gate {

@@ -1,6 +1,7 @@
 package trial
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -194,9 +195,6 @@ func (s *State) checkTrial(v wire.Trial) error {
 	if v.Run != "" && s.Book.run(v.Run) == nil {
 		return refuse("the running order has no run %q", v.Run)
 	}
-	if !s.open() && v.ToUs == 0 {
-		return refuse("session %q is closed: its trials have ended", s.Book.Session.ID)
-	}
 	return nil
 }
 
@@ -328,7 +326,7 @@ func (s *State) inBook(e wire.Event, a act, c *Changes) {
 	b := s.Book
 	switch a.what {
 	case wire.WhatNote:
-		b.putNote(strings.TrimPrefix(a.key, "note/"), e, a.value)
+		b.putNote(a, a.value)
 	case wire.WhatOrder:
 		v, _ := a.value.(wire.OrderValue)
 		b.Order = v.Trials
@@ -345,7 +343,7 @@ func (s *State) inBook(e wire.Event, a act, c *Changes) {
 	case wire.WhatSeal:
 		b.Seal = nil
 		if v, ok := a.value.(wire.Seal); ok {
-			b.Seal = &wire.SealRecord{Digest: v.Digest, By: e.By, AtUs: e.AtUs, Decision: e.ID}
+			b.Seal = &wire.SealRecord{Digest: v.Digest, By: a.by, AtUs: a.atUs, Decision: e.ID}
 		}
 	}
 	if s.Book.Meet != nil {
@@ -360,11 +358,13 @@ func pointer[V any](v any) *V {
 	return nil
 }
 
-func (b *Book) putNote(id string, e wire.Event, v any) {
+func (b *Book) putNote(a act, v any) {
+	id := strings.TrimPrefix(a.key, "note/")
 	b.Notes = slices.DeleteFunc(b.Notes, func(n wire.NoteRecord) bool { return n.ID == id })
 	if n, ok := v.(wire.NoteValue); ok {
-		b.Notes = append(b.Notes, wire.NoteRecord{ID: id, AtUs: e.AtUs, By: e.By, Trial: n.Trial, Text: n.Text})
+		b.Notes = append(b.Notes, wire.NoteRecord{ID: id, AtUs: a.atUs, By: a.by, Trial: n.Trial, Text: n.Text})
 	}
+	slices.SortStableFunc(b.Notes, func(x, y wire.NoteRecord) int { return cmp.Compare(x.AtUs, y.AtUs) })
 }
 
 func (s *State) session(a act, at int64, c *Changes) {
@@ -437,8 +437,10 @@ func (s *State) know() {
 	b.Circuit = s.Circuits[b.Session.Circuit]
 	b.Locomotives, b.Consists = map[string]wire.Locomotive{}, map[string]wire.Consist{}
 	for _, t := range b.Trials {
-		learn(b.Locomotives, s.Locomotives, t.Trial.Locomotive)
-		learn(b.Consists, s.Consists, t.Trial.Consist)
+		if !t.Gone {
+			learn(b.Locomotives, s.Locomotives, t.Trial.Locomotive)
+			learn(b.Consists, s.Consists, t.Trial.Consist)
+		}
 	}
 	for _, e := range b.Entries {
 		learn(b.Locomotives, s.Locomotives, e.Locomotive)
@@ -534,7 +536,19 @@ func (s *State) trial(a act, c *Changes) {
 	default:
 		t.Trial, t.Why, t.Closed, t.Gone = v, a.why, false, false
 	}
+	if t != nil && !s.open() {
+		b.endWithin(t)
+	}
 	s.redraw(c)
+}
+
+// endWithin has a trial of a closed session that states no end, end with it.
+func (b *Book) endWithin(t *Entry) {
+	b.Shut = slices.DeleteFunc(b.Shut, func(id string) bool { return id == t.Trial.ID })
+	if t.Trial.ToUs == 0 {
+		t.Trial.ToUs = b.Session.ClosedUs
+		b.Shut = append(b.Shut, t.Trial.ID)
+	}
 }
 
 // entry is a trial of the book, nil when there is none.
@@ -584,7 +598,7 @@ func (s *State) lineOf() *tracker.Line {
 		}
 		gates = append(gates, gate)
 	}
-	b.line = tracker.NewLine(lapLength(cv.Circuit), gates, s.trains(), b.rules(lapLength(cv.Circuit)))
+	b.line = tracker.NewLine(lapLength(cv.Circuit), gates, s.trains(), b.rules())
 	if b.Core == nil {
 		b.Core, b.Base = tracker.New(b.line), Base{Core: tracker.New(b.line), Marks: map[string]Mark{}}
 	}

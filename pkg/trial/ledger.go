@@ -27,12 +27,15 @@ type Decided struct {
 	Seq    uint64          `json:"seq"`
 	ID     string          `json:"id"`
 	By     string          `json:"by"`
-	Why    string          `json:"why,omitempty"`
+	Why    string          `json:"why,omitempty"` // of the value
 	AtUs   int64           `json:"at_us"`
 	What   string          `json:"what"`
 	Key    string          `json:"key"`
 	Before json.RawMessage `json:"before,omitempty"`
 	After  json.RawMessage `json:"after,omitempty"`
+	// Whose value After is, and since when: not By and AtUs where it was put back.
+	Whose   string `json:"whose"`
+	SinceUs int64  `json:"since_us"`
 }
 
 // decidedMax is how many decisions on definitions, and how many of a session, can
@@ -46,6 +49,8 @@ type act struct {
 	value          any             // nil: the thing is taken away
 	raw            json.RawMessage // of value
 	session        string
+	by             string // whose value it is, and since when
+	atUs           int64
 }
 
 // keyOf names the thing that a decision is about, within its session or, of a
@@ -93,7 +98,7 @@ func (s *State) acting(e wire.Event) (act, error) {
 	}
 	u, undo := v.(wire.Undo)
 	if !undo {
-		return act{e.What, keyOf(e, v), e.Why, v, e.Value, e.Session}, nil
+		return act{e.What, keyOf(e, v), e.Why, v, e.Value, e.Session, e.By, e.AtUs}, nil
 	}
 	d, list := s.find(u.Decision)
 	if d == nil {
@@ -102,13 +107,16 @@ func (s *State) acting(e wire.Event) (act, error) {
 	if last := latest(list, d.Key); last.ID != d.ID {
 		return act{}, refuse("%s decided on the same thing at %s, after it: take that decision (%s) back first", last.By, clockOfDay(last.AtUs), last.ID)
 	}
-	a := act{d.What, d.Key, e.Why, nil, d.Before, e.Session}
+	if d.What == wire.WhatSession && s.Book != nil && !s.open() && e.Session == "" && d.Key == "session/"+s.Book.Session.ID {
+		return act{}, refuse("the session is closed: a decision about a closed one names it")
+	}
+	a := act{d.What, d.Key, e.Why, nil, d.Before, e.Session, e.By, e.AtUs}
 	if isNull(d.Before) {
 		return a, nil
 	}
-	// What stood there had a reason of its own.
-	if was := before(list, d); was != nil && a.why == "" {
-		a.why = was.Why
+	// What stood there was somebody's, for a reason.
+	if was := before(list, d); was != nil {
+		a.why, a.by, a.atUs = was.Why, was.Whose, was.SinceUs
 	}
 	back := wire.Event{What: d.What, Value: d.Before, Why: "taken back"}
 	a.value, err = back.DecisionValue()
@@ -184,7 +192,7 @@ func (s *State) conflict(e wire.Event, a act) error {
 // note keeps a decision that had effect.
 func (s *State) note(e wire.Event, a act) {
 	list := s.listOf(a)
-	d := Decided{Seq: s.Seq, ID: e.ID, By: e.By, Why: a.why, AtUs: e.AtUs, What: a.what, Key: a.key, After: a.raw}
+	d := Decided{Seq: s.Seq, ID: e.ID, By: e.By, Why: a.why, AtUs: e.AtUs, What: a.what, Key: a.key, After: a.raw, Whose: a.by, SinceUs: a.atUs}
 	if last := latest(*list, a.key); last != nil {
 		d.Before = last.After
 	}

@@ -33,10 +33,10 @@ func (b *Book) ruled() wire.CircuitValue {
 }
 
 // rules are the tracker's, with the least time of a lap where one is set.
-func (b *Book) rules(lapMm float64) tracker.Rules {
+func (b *Book) rules() tracker.Rules {
 	r := tracker.Default()
-	if b.Scoring != nil && b.Scoring.MinLapS > 0 && lapMm > 0 {
-		r.MaxSpeedMmS = min(r.MaxSpeedMmS, lapMm/b.Scoring.MinLapS)
+	if b.Scoring != nil {
+		r.LeastLapS = b.Scoring.MinLapS
 	}
 	return r
 }
