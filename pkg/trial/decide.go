@@ -227,8 +227,9 @@ func (s *State) decide(e wire.Event, c *Changes) {
 	c.Setup = true
 	if closed && s.Book == book && !s.open() && a.session != "" { // its results are others now
 		s.flush(c)
-		c.Closed, c.Corrected = book.Session.ID, true
+		c.Closed, c.Corrected, book.Mended = book.Session.ID, true, true
 	}
+	c.Short = c.Closed != "" && s.Book == book && book.Mended && book.Base.AtUs != 0 && !s.keepAll
 }
 
 // dated gives a trial or a session that states no beginning the instant of its
@@ -393,7 +394,7 @@ func (s *State) session(a act, at int64, c *Changes) {
 	s.forget(at)
 	s.Book = &Book{
 		Session: v, Ticks: map[string]int64{}, Stamps: map[string]int{},
-		Motors: map[string]*Motor{},
+		Motors: map[string]*Motor{}, keepAll: s.keepAll,
 	}
 	s.know()
 	c.Opened = true
@@ -576,6 +577,9 @@ func (s *State) redraw(c *Changes) {
 	b := s.Book
 	b.line, b.ahead = nil, nil
 	s.know()
+	if !s.open() {
+		b.whole(s.lineOf())
+	}
 	b.Base.Core, b.Stops = b.Base.Core.Redrawn(s.lineOf()), nil
 	if b.Base.AtUs != 0 {
 		b.Doubts = addDoubt(b.Doubts, "the session is too long to be scored again from its beginning: a change of definitions holds for its last crossings only")

@@ -389,3 +389,34 @@ func TestOtherRules(t *testing.T) {
 		}
 	}
 }
+
+// A session too long for the book to hold is, corrected after its close, scored
+// again from its beginning by who keeps all of it; who does not says so.
+func TestLongSessionIsCorrectedWhole(t *testing.T) {
+	for _, all := range []bool{true, false} {
+		d := newDay(t)
+		s := trial.New("test")
+		if all {
+			s.KeepAll()
+		}
+		// The same beginning, in a state that keeps all.
+		for _, x := range d.s.Decided {
+			s.Step(wire.Event{Kind: wire.KindDecision, ID: x.ID, By: x.By, AtUs: x.AtUs, BusUs: x.AtUs, JournalSeq: x.Seq, What: x.What, Value: x.After})
+		}
+		d.s = s
+		d.run(wire.Trial{ID: "t1", Locomotive: "wren"}, 11_000, 8_000_000)
+		d.close()
+		e := d.event(wire.WhatScoring, "s1", wire.Scoring{Gates: map[string]float64{"g2": 3900}})
+		c := d.s.Step(e)
+		if c.Closed != "s1" || !c.Corrected || c.Short == all {
+			t.Fatalf("keeping all is %v: %+v", all, c)
+		}
+		laps := d.trial("t1").Laps
+		if len(laps) < 10_900 {
+			t.Fatalf("%d laps", len(laps))
+		}
+		if mm := laps[1].Sectors[0].LengthMm; all && mm != 3900 || !all && mm != 4000 {
+			t.Errorf("keeping all is %v: the first sector is %g mm", all, mm)
+		}
+	}
+}

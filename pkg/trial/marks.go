@@ -89,11 +89,28 @@ func (b *Book) rebase(line *tracker.Line) {
 		n = len(b.Log) / 2
 		b.stepBase(line, n)
 	}
+	if b.keepAll {
+		b.spare = append(b.spare, b.Log[:n]...)
+	}
 	b.Log = slices.Clone(b.Log[n:])
 	for i := range b.Stops {
 		b.Stops[i].N -= n
 	}
 	b.Stops = slices.DeleteFunc(b.Stops, func(s Stop) bool { return s.N <= 0 })
+}
+
+// KeepAll has every crossing of a session kept, so that one corrected after its
+// close is scored again from its beginning however long it is. It is for a state
+// that reads one session and is not saved.
+func (s *State) KeepAll() { s.keepAll = true }
+
+// whole puts back what was let go of the log.
+func (b *Book) whole(line *tracker.Line) {
+	if len(b.spare) == 0 {
+		return
+	}
+	b.Log, b.spare = append(b.spare, b.Log...), nil
+	b.Base, b.Stops = Base{Core: tracker.New(line), Marks: map[string]Mark{}}, nil
 }
 
 // stepBase scores the first n crossings of the log onto the base.

@@ -351,6 +351,8 @@ func (s *State) Under(v wire.Scoring) (wire.Results, error) {
 	}
 	var c Changes
 	s.Book.Scoring, s.Book.Seal = &v, nil
+	s.Book.line = nil
+	s.Book.whole(s.lineOf())
 	s.redraw(&c)
 	s.flush(&c)
 	return s.Results(), nil

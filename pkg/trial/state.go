@@ -58,6 +58,8 @@ type State struct {
 	NamedMotors map[string]wire.NamedMotor   `json:"named_motors"`
 	Batteries   map[string]wire.Battery      `json:"batteries"`
 	Decided     []Decided                    `json:"decided,omitempty"` // on definitions and sessions, and can be taken back
+
+	keepAll bool
 }
 
 // Clock is what is known of the clock of one boot of an agent.
@@ -111,10 +113,13 @@ type Book struct {
 	Seal        *wire.SealRecord           `json:"seal,omitempty"`
 	Shut        []string                   `json:"shut,omitempty"` // trials that the session's close ended
 	Decided     []Decided                  `json:"decided,omitempty"`
+	Mended      bool                       `json:"mended,omitempty"` // corrected after its close
 
-	line *tracker.Line
-	live map[string]*tail // what is not final, by trial; nil: to be reckoned
-	best *tracker.Tracker // core and pending together, when live is there
+	keepAll bool
+	spare   []passage.Crossing // before the log
+	line    *tracker.Line
+	live    map[string]*tail // what is not final, by trial; nil: to be reckoned
+	best    *tracker.Tracker // core and pending together, when live is there
 	// ahead is the core stepped on through the first of pending, and outs what each
 	// of these settled; nil: to be stepped anew.
 	ahead *tracker.Tracker
@@ -160,9 +165,10 @@ type Changes struct {
 	Motors []wire.MotorVerdict
 	Closed string // a session that closed, or was corrected after its close
 	Opened bool
-	// Corrected tells that it was the latter.
-	Corrected bool
-	Gone      []string // trials whose opening was taken back
+	// Corrected tells that it was the latter; Short, that the book did not hold all
+	// that its correction would have had to be scored from.
+	Corrected, Short bool
+	Gone             []string // trials whose opening was taken back
 	// Amended are closed sessions, not in the book, that were decided on: their
 	// facts have to be read again.
 	Amended []string
@@ -187,7 +193,7 @@ func (c *Changes) touch(trial string, fromLap int, fromUs int64) {
 
 // Merge adds what d made new.
 func (c *Changes) Merge(d Changes) {
-	c.Setup, c.Opened, c.Corrected = c.Setup || d.Setup, c.Opened || d.Opened, c.Corrected || d.Corrected
+	c.Setup, c.Opened, c.Corrected, c.Short = c.Setup || d.Setup, c.Opened || d.Opened, c.Corrected || d.Corrected, c.Short || d.Short
 	for id, t := range d.Trials {
 		c.touch(id, t.FromLap, t.FromUs)
 	}

@@ -52,6 +52,7 @@ func score(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 // when there is one. Lines that cannot be used are told of and counted in bad.
 func scoreFile(ctx context.Context, setupFile, events, session string, std stdio) (res wire.Results, bad int, err error) {
 	s := trial.New("file")
+	s.KeepAll()
 	complain := func(format string, a ...any) {
 		bad++
 		fmt.Fprintf(std.err, format+"\n", a...)

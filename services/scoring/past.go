@@ -20,6 +20,7 @@ import (
 // would score. each hears how many facts were read; its error ends the reading.
 func (s *scorer) past(ctx context.Context, session string, upto uint64, each func(n int) error) (*trial.State, error) {
 	state, n := trial.New(s.site), 0
+	state.KeepAll()
 	_, err := journal.Session(ctx, s.js, s.site, session, func(seq uint64, record []byte) error {
 		if upto != 0 && seq > upto {
 			return nil

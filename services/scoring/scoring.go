@@ -272,10 +272,14 @@ func (s *scorer) commit(seq uint64, c trial.Changes, snap bool) error {
 		}
 	}
 	var err error
-	if c.Closed != "" {
-		if err := keep(&out, s.state, c.Corrected); err != nil {
-			return err
-		}
+	switch {
+	case c.Closed != "" && c.Short:
+		err = s.amend(&out, c.Closed, seq)
+	case c.Closed != "":
+		err = keep(&out, s.state, c.Corrected)
+	}
+	if err != nil {
+		return err
 	}
 	for _, id := range c.Amended {
 		if err := s.amend(&out, id, seq); err != nil {
