@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"time"
 
@@ -131,11 +130,13 @@ func isNull(raw json.RawMessage) bool {
 func (s *State) find(id string) (*Decided, []Decided) {
 	lists := [][]Decided{s.Decided}
 	if s.Book != nil {
-		lists = append(lists, s.Book.Decided)
+		lists = [][]Decided{s.Book.Decided, s.Decided}
 	}
 	for _, list := range lists {
-		if i := slices.IndexFunc(list, func(d Decided) bool { return d.ID == id }); i >= 0 {
-			return &list[i], list
+		for i := len(list) - 1; i >= 0; i-- {
+			if list[i].ID == id {
+				return &list[i], list
+			}
 		}
 	}
 	return nil, nil

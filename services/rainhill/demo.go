@@ -15,8 +15,9 @@ import (
 )
 
 // openDemo writes the simulated railway's definitions into the book, and opens
-// a session and its trials, closing what an earlier demo left open.
-func openDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario) error {
+// a session and its trials, or a meet with its entries, closing what an earlier
+// demo left open.
+func openDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario, meet bool) error {
 	now := time.Now().UnixMicro()
 	setup := s.Setup(now)
 	session := fmt.Sprintf("demo-%d", now/1000)
@@ -38,7 +39,13 @@ func openDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario) e
 		}
 		list = append(list, wire.Event{Kind: wire.KindDecision, ID: "close-" + old.ID, By: "demo", What: wire.WhatSession, AtUs: now, Value: b})
 	}
+	if meet {
+		setup.Trials = nil
+	}
 	list = append(list, trial.FromSetup(setup, session, now)...)
+	if meet {
+		list = append(list, demoMeet(setup, now)...)
+	}
 	for i, e := range list {
 		seq := uint64(i + 1)
 		e.Agent, e.Boot, e.Seq, e.By = "demo", session, &seq, "demo"
@@ -47,6 +54,31 @@ func openDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario) e
 		}
 	}
 	return nil
+}
+
+// demoMeet is the decisions that make the demo's session a meet: each locomotive
+// is entered by an invented person, and nothing has run.
+func demoMeet(setup wire.Setup, now int64) []wire.Event {
+	var out []wire.Event
+	add := func(what, id string, v any) {
+		b, err := json.Marshal(v)
+		if err == nil { // our own types, of finite numbers
+			out = append(out, wire.Event{Kind: wire.KindDecision, ID: "demo-" + what + "-" + id, What: what, AtUs: now, Value: b})
+		}
+	}
+	add(wire.WhatMeet, "1", wire.Meet{
+		Classes: []wire.Class{{ID: "two-sets", Name: "Two driver sets"}, {ID: "one-set", Name: "One driver set"}},
+		Rank:    wire.RankMeanTime, Rounds: 4, Laps: 4, WarmupLaps: 1, Consist: setup.Consists[0].ID, SwapEvery: 2,
+	})
+	people := []string{"Mistral Vane", "Juniper Lock", "Sorrel Beck", "Linden Weir"}
+	for i, l := range setup.Locomotives {
+		class := "two-sets"
+		if len(l.DriverSets) == 1 {
+			class = "one-set"
+		}
+		add(wire.WhatEntry, l.ID, wire.Entry{ID: "entry-" + l.ID, Person: people[i%len(people)], Locomotive: l.ID, Class: class})
+	}
+	return out
 }
 
 func ended(ctx context.Context, err error) error {

@@ -38,7 +38,7 @@ type stdio struct {
 
 func commands() []command {
 	return []command{
-		{"demo", "[--scenario FILE|NAME] [--seed N]", "a simulated railway, in a data folder of its own", demo},
+		{"demo", "[--meet] [--scenario FILE|NAME] [--seed N]", "a simulated railway, in a data folder of its own", demo},
 		{"serve", "[--data DIR] [--site ID] [--listen HOST] ...", "the timing service", serve},
 		{"score", "[--setup setup.json] [--csv laps] [--session ID] events.jsonl", "score a recording with the same code as live", score},
 		{"truth", "[--csv] [--laps] DIR...", "score simulated runs, and hold the scores against what really happened", compareTruth},

@@ -88,10 +88,17 @@ func demo(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) error
 	cfg := host.Config{Site: "demo", Demo: true}
 	fs.StringVar(&cfg.Data, "data", dataFolder()+"-demo", "data `folder` of the demo")
 	serveFlags(fs, &cfg)
-	name := fs.String("scenario", "demo", "`file` or name of a scenario; rainhill simulate --list names them")
+	name := fs.String("scenario", "", "`file` or name of a scenario; rainhill simulate --list names them")
+	meet := fs.Bool("meet", false, "a meet with four entries: draw the running order, open a run, and its train runs by itself")
 	seed := fs.Int64("seed", 1, "`number` the simulated railway begins from")
 	if err := parse(fs, args, 0); err != nil {
 		return err
+	}
+	if *name == "" {
+		*name = "demo"
+		if *meet {
+			*name = "meet"
+		}
 	}
 	played, err := scenario(*name)
 	if err != nil {
@@ -103,8 +110,11 @@ func demo(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) error
 		return err
 	}
 	h.Start("simulated railway", func(ctx context.Context, nc *nats.Conn) error {
-		if err := openDemo(ctx, nc, cfg.Site, played); err != nil {
+		if err := openDemo(ctx, nc, cfg.Site, played, *meet); err != nil {
 			return err
+		}
+		if *meet {
+			return sim.RunCalled(ctx, nc, cfg.Site, played, *seed)
 		}
 		return sim.Run(ctx, nc, cfg.Site, played, *seed, 1)
 	})
