@@ -45,7 +45,9 @@ func (s *State) Results() wire.Results {
 	r.Order = s.order()
 	for _, t := range b.Trials {
 		if !t.Gone {
-			r.Trials = append(r.Trials, s.trialResult(t, 0))
+			one, about := s.trialResult(t, 0), t.Trial
+			one.About = &about // a page has the trials beside the results
+			r.Trials = append(r.Trials, one)
 		}
 	}
 	return r
@@ -77,9 +79,7 @@ func (s *State) trialResult(t *Entry, fromLap int) wire.TrialResult {
 		Regulated: wire.Regulated{Verdict: "unknown"},
 		Dropped:   wire.Dropped{Duplicates: s.Book.Dropped.Duplicates, FalseCrossings: t.False + s.tailOf(t).falses, Late: s.Book.Dropped.Late},
 	}
-	about := t.Trial
-	r.About = &about
-	if about.Void || about.Outcome != "" {
+	if t.Trial.Void || t.Trial.Outcome != "" {
 		r.Why = t.Why
 	}
 	if t.Closed {

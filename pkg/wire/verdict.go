@@ -211,8 +211,8 @@ type PassageVerdict struct {
 	Source     string  `json:"source"`
 	Final      bool    `json:"final"`
 	Reverse    bool    `json:"reverse,omitempty"` // it ran against its direction
-	// TrapMmS is the speed between the beams of a two-beam gate, from beam 1 to
-	// beam 2: negative when the train came over beam 2 first.
+	// TrapMmS is the speed between the beams of a two-beam gate, negative when it is
+	// against the train's way.
 	TrapMmS  *float64 `json:"trap_mm_s,omitempty"`
 	UTrapMmS *float64 `json:"u_trap_mm_s,omitempty"`
 }
