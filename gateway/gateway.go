@@ -118,6 +118,7 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux.HandleFunc("POST /api/rescore", g.rescore)
 	mux.HandleFunc("POST /api/running-order", g.official(g.runningOrder))
 	mux.HandleFunc("GET /api/me", g.me)
+	mux.HandleFunc("POST /api/draw", g.draw)
 	mux.HandleFunc("POST /api/sign-in", g.signIn)
 	mux.HandleFunc("POST /api/sign-out", g.signOut)
 	mux.HandleFunc("POST /api/decision", g.official(g.decision))

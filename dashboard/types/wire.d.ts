@@ -146,6 +146,8 @@ export interface CircuitView {
   gap_mm: number;
   heading_deg: number;
   plan: PlanPoint[] | null;
+  hint?: string;
+  changes?: PieceChange[];
 }
 
 export interface Locomotive {
@@ -389,6 +391,12 @@ export interface PlanPoint {
   s: number;
   x: number;
   y: number;
+}
+
+export interface PieceChange {
+  do: string;
+  at: number;
+  piece: Piece;
 }
 
 export interface DriverSet {

@@ -9,7 +9,6 @@ import (
 	"strconv"
 	"strings"
 
-	"rainhill/pkg/circuit"
 	"rainhill/pkg/tracker"
 	"rainhill/pkg/wire"
 )
@@ -657,14 +656,6 @@ func lapLength(c wire.Circuit) float64 {
 		return c.LapLengthMm
 	}
 	return layout(c).LengthMm
-}
-
-func layout(c wire.Circuit) circuit.Layout {
-	pieces := make([]circuit.Piece, len(c.Pieces))
-	for i, p := range c.Pieces {
-		pieces[i] = circuit.Piece{StraightMm: p.StraightMm, RadiusMm: p.RadiusMm, AngleDeg: p.AngleDeg, Left: p.Hand == "left"}
-	}
-	return circuit.Lay(pieces)
 }
 
 func addDoubt(doubts []string, text string) []string {

@@ -10,7 +10,6 @@ import (
 const (
 	viewLaps     = 200              // laps of a trial a view holds
 	viewWindowUs = int64(15 * 60e6) // passages a view holds
-	planStepMm   = 20.0
 )
 
 // View is all a page needs to begin.
@@ -22,7 +21,7 @@ func (s *State) View() wire.View {
 		NamedMotors: []wire.NamedMotor{}, Batteries: []wire.Battery{}, Notes: []wire.NoteRecord{}, Entries: []wire.Entry{},
 	}
 	for _, id := range sorted(s.Circuits) {
-		v.Circuits = append(v.Circuits, circuitView(s.Circuits[id]))
+		v.Circuits = append(v.Circuits, Draw(s.Circuits[id]))
 	}
 	for _, id := range sorted(s.Locomotives) {
 		v.Locomotives = append(v.Locomotives, s.Locomotives[id])
@@ -54,22 +53,6 @@ func (s *State) View() wire.View {
 		v.Passages = append(v.Passages, s.Passages(t.Trial.ID, s.NowUs-viewWindowUs)...)
 	}
 	return v
-}
-
-func circuitView(c wire.CircuitValue) wire.CircuitView {
-	out := wire.CircuitView{Circuit: c.Circuit, Gates: c.Gates, LengthMm: lapLength(c.Circuit), Plan: []wire.PlanPoint{}}
-	if out.Gates == nil {
-		out.Gates = []wire.Gate{}
-	}
-	if len(c.Circuit.Pieces) == 0 {
-		return out
-	}
-	l := layout(c.Circuit)
-	out.PiecesMm, out.GapMm, out.HeadingDeg = l.LengthMm, l.GapMm, l.HeadingErrDeg
-	for _, p := range l.Plan(planStepMm) {
-		out.Plan = append(out.Plan, wire.PlanPoint{SMm: p.S, XMm: p.X, YMm: p.Y})
-	}
-	return out
 }
 
 // Frame is what is new, for a page that holds the view before it.

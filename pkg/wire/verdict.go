@@ -238,7 +238,20 @@ type CircuitView struct {
 	PiecesMm   float64     `json:"pieces_mm"`   // sum of the pieces, 0 without any
 	GapMm      float64     `json:"gap_mm"`      // closure error
 	HeadingDeg float64     `json:"heading_deg"` // closure error of the heading
-	Plan       []PlanPoint `json:"plan"`        // centre line, at most 10 mm apart on curves; empty without pieces
+	Plan       []PlanPoint `json:"plan"`        // centre line, 20 mm apart on curves, wider where a lap is over 80 m; empty without pieces
+	// How to close it, in words and piece by piece; nothing when the gap is at
+	// most 1 mm and the heading at most 0.1 degrees out.
+	Hint    string        `json:"hint,omitempty"`
+	Changes []PieceChange `json:"changes,omitempty"`
+}
+
+// PieceChange is one thing to do to a circuit's pieces as they stand: change or
+// remove piece At, counted from 0, or add Piece before it (at the end when At is
+// the number of pieces). All changes of a list are counted in the old pieces.
+type PieceChange struct {
+	Do    string `json:"do"` // change, add, remove
+	At    int    `json:"at"`
+	Piece Piece  `json:"piece"`
 }
 
 // PlanPoint is a point of the centre line: how far along, and where.

@@ -49,6 +49,12 @@ func (s *scorer) answer(ctx context.Context) (unsubscribe func(), err error) {
 		}
 		subs = append(subs, x)
 	}
+	x, err := s.answerDrawing()
+	if err != nil {
+		unsubscribe()
+		return nil, err
+	}
+	subs = append(subs, x)
 	return unsubscribe, s.nc.Flush()
 }
 
