@@ -8,21 +8,28 @@ import { decide, at } from './api.js';
 import { askSignIn } from './sign.js';
 import { entry, openEntry } from './entry.js';
 import { field, submitting } from './forms.js';
-import { circuitForm } from './circuitform.js';
 import { locomotiveForm, consistForm } from './stockform.js';
 import { sessionForm, trialForm, startStrip } from './trialform.js';
 import { sensorForm, sensorList } from './sensorform.js';
 import { again } from './again.js';
+import { later } from './later.js';
 import { clock, day, fixed } from './format.js';
 
-const FORMS = { circuit: circuitForm, locomotive: locomotiveForm, consist: consistForm, session: sessionForm, trial: trialForm, sensor: sensorForm };
+/** The drawing board has the width of the sheet, and is fetched when it is first asked for. */
+const board = later(() => import('./circuitform.js'));
+const FORMS = { locomotive: locomotiveForm, consist: consistForm, session: sessionForm, trial: trialForm, sensor: sensorForm };
 /** Closing a session is asked twice. */
 const ask = { close: false };
 
 export function bookView() {
   if (!state.view) return html`<div class="sheet welcome"><p>Calling the line…</p></div>`;
-  return html`<h1 class="aside">The book</h1>${first()}
+  return html`<h1 class="aside">The book</h1>${first()}${drawingBoard()}
     <div class="book-sheet"><div>${session()}${trials()}${papers()}</div><div>${circuits()}${locomotives()}${consists()}${state.me.official ? sensors() : nothing}</div></div>`;
+}
+
+function drawingBoard() {
+  if (entry.what !== 'circuit' || !state.me.official) return nothing;
+  return html`<section class="sheet" aria-labelledby="b-drawing"><div class="caption"><h2 id="b-drawing">Drawing board</h2><p>the plan follows as you write; nothing is in the book before you write it down</p></div>${board()?.circuitForm() ?? html`<p class="empty">Fetching the drawing board…</p>`}</section>`;
 }
 
 function first() {
@@ -38,10 +45,10 @@ function first() {
  * @param {unknown} body @param {string} [verb] on the button that opens the form; none, no button
  */
 function section(what, title, caption, body, verb) {
-  const open = state.me.official && entry.what === what && what;
+  const open = state.me.official && entry.what === what && what !== 'circuit' && what;
   return html`<section class="sheet" aria-labelledby="b-${what}"><div class="caption"><h2 id="b-${what}">${title}</h2><p>${caption}</p></div>
     ${body}
-    ${open ? FORMS[open]() : state.me.official && verb ? html`<p class="acts"><button @click=${() => openEntry(what)}>${verb}</button></p>` : nothing}</section>`;
+    ${open ? FORMS[open]() : state.me.official && verb && entry.what !== what ? html`<p class="acts"><button @click=${() => openEntry(what)}>${verb}</button></p>` : nothing}</section>`;
 }
 
 function session() {
@@ -78,15 +85,15 @@ function conditions(c) {
   return Object.entries(c ?? {}).map(([k, v]) => `${k} ${v}`);
 }
 
-/** @param {import('./entry.js').What} what @param {string} id @param {unknown} words @param {unknown} [picture] */
-function item(what, id, words, picture) {
-  return html`<li>${picture ?? nothing}<span>${words}</span>${state.me.official ? html`<button @click=${() => openEntry(what, id)}>Change</button>` : nothing}</li>`;
+/** @param {import('./entry.js').What} what @param {string} id @param {unknown} words @param {unknown} [picture] @param {unknown} [more] */
+function item(what, id, words, picture, more) {
+  return html`<li>${picture ?? nothing}<span>${words}</span>${more ?? nothing}${state.me.official ? html`<button @click=${() => openEntry(what, id)}>Change</button>` : nothing}</li>`;
 }
 
 function circuits() {
   const all = list(state.view?.circuits);
   return section('circuit', 'Circuits', 'closed loops of track, measured on the centre line', all.length ? html`<ul class="entries">${all.map((c) => item('circuit', c.circuit.id, html`<b>${c.circuit.name || c.circuit.id}</b>
-    <span class="faint">${[`lap ${fixed(c.length_mm, 0)} mm`, c.pieces_mm > 0 ? `pieces ${fixed(c.pieces_mm, 0)} mm, ${c.gap_mm > 5 || c.heading_deg > 1 ? `open by ${fixed(c.gap_mm, 0)} mm and ${fixed(c.heading_deg, 1)}°` : 'closed'}` : 'no pieces given', `gates ${list(c.gates).map((g) => g.id).join(', ') || 'none'}`].join(' · ')}</span>`))}</ul>` : html`<p class="empty">None yet.</p>`, 'Write down a circuit');
+    <span class="faint">${[`lap ${fixed(c.length_mm, 0)} mm`, c.pieces_mm > 0 ? `pieces ${fixed(c.pieces_mm, 0)} mm, ${c.hint ? `open by ${fixed(c.gap_mm, 0)} mm and ${fixed(c.heading_deg, 1)}°` : 'closed'}` : 'no pieces given', `gates ${list(c.gates).map((g) => g.id).join(', ') || 'none'}`].join(' · ')}</span>`, undefined, html`<a href="#plan=${c.circuit.id}">Plan</a>`))}</ul>` : html`<p class="empty">None yet.</p>`, 'Write down a circuit');
 }
 
 function locomotives() {

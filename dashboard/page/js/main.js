@@ -21,8 +21,9 @@ const wall = later(() => import('./wall.js'));
 const book = later(() => import('./book.js'));
 const orders = later(() => import('./order.js'));
 const healthPage = later(() => import('./health.js'));
+const plans = later(() => import('./plansheet.js'));
 /** @type {Record<string, () => unknown>} */
-const VIEWS = { line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), health: () => healthPage()?.healthView() };
+const VIEWS = { line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), health: () => healthPage()?.healthView(), plan: () => plans()?.planView() };
 const build = document.querySelector('meta[name=build]')?.getAttribute('content') ?? '';
 const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));
 const sheetElement = /** @type {HTMLElement} */ (document.getElementById('sheet'));
@@ -42,7 +43,7 @@ headElement.replaceChildren(); // what stood there while the modules came
 sheetElement.replaceChildren();
 
 function route() {
-  const asked = location.hash.slice(1);
+  const asked = location.hash.slice(1).split('=')[0];
   if (takeKey()) askSignIn();
   if (!(asked in VIEWS)) return;
   const other = asked !== view;

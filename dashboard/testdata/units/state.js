@@ -5,7 +5,7 @@ import { BusClock, offsetOf } from '../../page/js/clock.js';
 import { Tapper } from '../../page/js/tap.js';
 import { Refused } from '../../page/js/api.js';
 import { readConditions } from '../../page/js/trialform.js';
-import { ovalOf, lengthOf, faultOf } from '../../page/js/circuitform.js';
+import { ovalOf, lengthOf, faultOf } from '../../page/js/drawing.js';
 import { idsOf, commands } from '../../page/js/sensorform.js';
 
 /** @param {number} n @param {number} s @returns {any} */
