@@ -413,6 +413,11 @@ func TestLook(t *testing.T) {
 		{"book", "#book", ""},
 		{"health", "health", ""},
 		{"a circuit", "#book", `[...document.querySelectorAll('[aria-labelledby=b-circuit] button')].pop().click()`},
+		{"a circuit of pieces", "#book", `document.querySelector('[aria-labelledby=b-circuit] .entries button').click();
+			while (!document.querySelector('input[value=pieces]')) await new Promise(requestAnimationFrame); document.querySelector('input[value=pieces]').click();
+			while (!document.querySelector('.oval button')) await new Promise(requestAnimationFrame); document.querySelector('.oval button').click();
+			while (!document.querySelector('.drawn .handle')) await new Promise(requestAnimationFrame); document.querySelector('.piece-key').focus()`},
+		{"a plan", "#plan=loop", ""},
 		{"a locomotive", "#book", `document.querySelector('[aria-labelledby=b-locomotive] .entries button').click()`},
 		{"a trial", "#book", `[...document.querySelectorAll('[aria-labelledby=b-trial] button')].pop().click()`},
 		{"a lap", "", `document.querySelector('.lap.inferred').click()`},
@@ -435,7 +440,7 @@ func TestLook(t *testing.T) {
 			}
 			ctx := chrome.Tab(t, browser)
 			visit(t, s, ctx, v.at)
-			chrome.Wait(t, ctx, `rainhill.official && document.querySelector('main section, main .wall')`, 5*time.Second)
+			chrome.Wait(t, ctx, `rainhill.official && document.querySelector('main section, main .wall, main article')`, 5*time.Second)
 			if strings.HasPrefix(v.name, "trouble") {
 				chrome.Wait(t, ctx, `document.querySelector('.order button')`, 5*time.Second)
 				if v.at == "" {

@@ -13,6 +13,7 @@ import (
 	"github.com/gorilla/websocket"
 
 	"rainhill/dashboard"
+	"rainhill/pkg/trial"
 	"rainhill/pkg/wire"
 )
 
@@ -199,6 +200,14 @@ func (s *stage) handler() http.Handler {
 	})
 	mux.HandleFunc("GET /api/agents", func(w http.ResponseWriter, _ *http.Request) {
 		answer(w, http.StatusOK, map[string]any{"agents": []wire.Credential{{Agent: "north-beam", Gates: []string{"g1"}}}})
+	})
+	mux.HandleFunc("POST /api/draw", func(w http.ResponseWriter, r *http.Request) {
+		var v wire.CircuitValue
+		if err := json.NewDecoder(r.Body).Decode(&v); err != nil || v.Check() != nil {
+			answer(w, http.StatusBadRequest, wire.Reply{Reason: "not a circuit"})
+			return
+		}
+		answer(w, http.StatusOK, trial.Draw(v))
 	})
 	mux.HandleFunc("POST /api/", s.post)
 	return mux

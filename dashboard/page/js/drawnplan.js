@@ -8,7 +8,7 @@ import { beginning, gap, gateMark, levels, paper, ruler, scaleBar, track } from 
 import { mod } from './reckon.js';
 import { fixed } from './format.js';
 
-const EDGE = 64;
+const FREE = { x: 88, y: 52, foot: 22 }; // for names beside, above and below; for the scale
 const REACH_PX = 60; // a tap further from the line sets no gate
 
 /** @typedef {Picture & {place: (mm: number) => void, move: (key: number, mm: number) => void, drop: (key: number) => void}} Editable */
@@ -46,7 +46,7 @@ export class DrawnPlan extends HTMLElement {
     if (!w || !h) return;
     if (!of || of.points.length < 2) return render(html`<p class="empty">The plan is drawn here as soon as there is a length.</p>`, this);
     const plain = !of.pieces.length;
-    const on = (this.on = fit(of.points, w, h, Math.min(EDGE, w / 7)));
+    const on = (this.on = fit(of.points, w, h, plain ? { x: Math.min(40, w / 9), y: 0, foot: 0 } : { ...FREE, x: Math.min(FREE.x, w / 4.7) }));
     const words = `${plain ? 'A rule as long as the lap' : 'Plan of the circuit'}. Tap the line to set a gate; move a gate by its arrow keys.`;
     const out = plain ? levels(on, of) : new Map();
     return render(html`<svg class="drawn" viewBox="0 0 ${w} ${h}" role="group" aria-label=${words}

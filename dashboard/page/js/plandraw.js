@@ -89,8 +89,8 @@ export function gap(on, of) {
 export function gateMark(on, g, lap, up = 0) {
   const p = pose(on, (g.position_mm * on.long) / lap);
   const anchor = p.nx > 0.4 ? 'start' : p.nx < -0.4 ? 'end' : 'middle';
-  const [x, y] = [p.x + (24 + up) * p.nx, p.y + (24 + up) * p.ny];
-  const sink = p.ny < -0.4 ? -12 : p.ny > 0.4 ? 8 : 0;
+  const [x, y] = [p.x + (19 + up) * p.nx, p.y + (19 + up) * p.ny];
+  const sink = p.ny < -0.4 ? -16 : p.ny > 0.4 ? 13 : -2;
   return svg`<path class=${g.timing ? 'gate timing' : 'gate'} d=${across(p, 13 + up, 13)}></path>
     <text class=${g.timing ? 'gate-name timing' : 'gate-name'} x=${x} y=${y + sink} text-anchor=${anchor}>${g.id}</text>
     <text class="gate-mm" x=${x} y=${y + sink + 14} text-anchor=${anchor}>${fixed(g.position_mm, g.position_mm % 1 ? 1 : 0)} mm</text>`;

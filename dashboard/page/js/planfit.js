@@ -27,20 +27,22 @@ export function rule(lengthMm) {
 /** @typedef {ReturnType<typeof fit>} Fitted */
 
 /**
- * Fits a line into w by h px with an edge kept free all round; a scale in px a
- * mm may be given instead of the largest.
- * @param {PlanPoint[]} points @param {number} w @param {number} h @param {number} edge @param {number} [given]
+ * Fits a line into w by h px above a foot, with edges kept free for names; a
+ * scale in px a mm may be given instead of the largest.
+ * @param {PlanPoint[]} points @param {number} w @param {number} h
+ * @param {{x: number, y: number, foot: number}} free @param {number} [given]
  */
-export function fit(points, w, h, edge, given) {
+export function fit(points, w, h, free, given) {
   const { x0, x1, y0, y1 } = bounds(points);
-  const scale = given ?? Math.min((w - 2 * edge) / Math.max(1, x1 - x0), (h - 2 * edge) / Math.max(1, y1 - y0));
+  const scale = given ?? Math.min((w - 2 * free.x) / Math.max(1, x1 - x0), (h - free.foot - 2 * free.y) / Math.max(1, y1 - y0));
+  const middle = (h - free.foot) / 2;
   const [cx, cy] = [(x0 + x1) / 2, (y0 + y1) / 2];
   return {
     points, w, h, scale, long: points[points.length - 1].s,
     atX: (/** @type {number} */ x) => w / 2 + (x - cx) * scale,
-    atY: (/** @type {number} */ y) => h / 2 - (y - cy) * scale,
+    atY: (/** @type {number} */ y) => middle - (y - cy) * scale,
     groundX: (/** @type {number} */ px) => cx + (px - w / 2) / scale,
-    groundY: (/** @type {number} */ py) => cy - (py - h / 2) / scale,
+    groundY: (/** @type {number} */ py) => cy - (py - middle) / scale,
     /** left of the way is outside where the track turns right on the whole */
     outside: area(points) > 0 ? -1 : 1,
   };

@@ -10,9 +10,9 @@ import { beginning, gap, gateMark, levels, paper, ruler, scaleBar, track } from 
 import { CLOSE_DEG, CLOSE_MM, differenceWords, fixedMm } from './drawing.js';
 
 // The paper's own sizes, mm: what fits between the margins of A4 and of letter.
-const WIDE = 184;
-const HIGH = 108;
-const EDGE = 15;
+const WIDE = 186;
+const HIGH = { plan: 108, manyPieces: 86, rule: 60 };
+const FREE = { x: 20, y: 13, foot: 7 };
 
 export function planView() {
   const id = decodeURIComponent(location.hash.split('=')[1] ?? '');
@@ -28,9 +28,9 @@ function sheetOf(c) {
   const gates = list(c.gates).map((row, key) => ({ key, row }));
   const plain = !pieces.length;
   const points = plain ? rule(c.length_mm) : list(c.plan).map((p) => ({ s: p.s, x: p.x, y: p.y }));
-  const ratio = ratioFor(points, WIDE - 2 * EDGE, HIGH - 2 * EDGE - (plain ? 0 : 6));
-  const high = plain ? 42 : HIGH;
-  const on = fit(points, WIDE * PX_MM, high * PX_MM, 0, PX_MM / ratio);
+  const high = plain ? HIGH.rule : pieces.length > 45 ? HIGH.manyPieces : HIGH.plan;
+  const ratio = ratioFor(points, WIDE - 2 * FREE.x, high - 2 * FREE.y - FREE.foot);
+  const on = fit(points, WIDE * PX_MM, high * PX_MM, { x: 0, y: 0, foot: FREE.foot * PX_MM }, PX_MM / ratio);
   const of = { points, pieces, gates, lap: c.length_mm, gapMm: c.gap_mm, open: Boolean(c.hint), lit: -1 };
   const out = plain ? levels(on, of) : new Map();
   const scale = c.circuit.scale_ratio;
