@@ -89,7 +89,8 @@ export class Drawing {
   /** @type {CircuitView | null} */ answer = null;
   answered = false; // the answer is to what stands there now
   refusal = '';
-  shown = -1; // key of the piece shown on the plan
+  at = -1; // key of the piece the hand is on
+  over = -1; // key of the piece the mouse is over
   asked = 0;
   key = ''; // the pieces that were asked about last
   /** @type {ReturnType<typeof setTimeout> | undefined} */ timer;
@@ -213,6 +214,15 @@ export class Drawing {
     return Boolean(this.answer && (this.answer.gap_mm > CLOSE_MM || Math.abs(this.answer.heading_deg) > CLOSE_DEG));
   }
 
+  /** The middle of the longest stretch without a gate, whole mm. */
+  get roomiest() {
+    const at = this.gates.rows.map((r) => r.row.position_mm).sort((a, b) => a - b);
+    if (!at.length || !(this.lap > 0)) return 0;
+    const long = at.map((mm, i) => (at[i + 1] ?? at[0] + this.lap) - mm);
+    const i = long.indexOf(Math.max(...long));
+    return Math.floor((at[i] + long[i] / 2) % this.lap);
+  }
+
   /** Sets a gate on the line. @param {number} mm */
   place = (mm) => {
     this.gates.rows.push({ key: this.gates.next++, row: this.freshGate(mm) });
@@ -258,6 +268,11 @@ export class Drawing {
     if (i >= 0) rows.splice(i, 1);
     this.changed();
     return rows[Math.min(i, rows.length - 1)]?.key ?? -1;
+  }
+
+  /** Key of the piece that the plan shows. */
+  get shown() {
+    return this.over >= 0 ? this.over : this.at;
   }
 
   /** Where each piece ends, mm. */

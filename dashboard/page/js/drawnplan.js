@@ -95,7 +95,7 @@ export class DrawnPlan extends HTMLElement {
 
   /** @param {MouseEvent} e */
   tap = (e) => {
-    const mm = this.under(e);
+    const mm = this.ghost ?? this.under(e); // a click has whole px, what the mouse showed has not
     this.ghost = null;
     if (mm !== null) this.picture?.place(mm);
   };
@@ -115,7 +115,9 @@ export class DrawnPlan extends HTMLElement {
 
   /** @param {PointerEvent} e @param {number} key */
   grip(e, key) {
-    /** @type {Element} */ (e.currentTarget).setPointerCapture(e.pointerId);
+    const handle = /** @type {SVGGElement} */ (e.currentTarget);
+    handle.setPointerCapture(e.pointerId);
+    handle.focus({ preventScroll: true }); // a swipe leaves the focus where it was, perhaps in this gate's field
     this.held = key;
     this.draw();
   }

@@ -10,7 +10,7 @@ export function gatesPart(d) {
     <div class="gate-row gate-head" aria-hidden="true"><span>gate</span><span>at mm</span><span>two beams, mm</span><span>timing</span><span></span></div>
     ${repeat(d.gates.rows, (r) => r.key, (r) => gateRow(d, r))}
     ${d.gates.rows.length ? nothing : html`<p class="empty">No gate yet: nothing can be timed without one.</p>`}
-    <p class="acts"><button type="button" @click=${() => d.place(0)}>Add a gate</button></p></fieldset>`;
+    <p class="acts"><button type="button" @click=${() => d.place(d.roomiest)}>Add a gate</button></p></fieldset>`;
 }
 
 /** @param {Drawing} d @param {{key: number, row: Gate}} r */

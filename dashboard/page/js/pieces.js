@@ -1,7 +1,7 @@
 // The pieces of a circuit as a ledger: one line a piece, laid from 0 mm on.
 /** @import {Piece} from '../../types/wire.js' */
 /** @import {Drawing} from './drawing.js' */
-import { html, nothing, repeat, keyed } from '../lib/lit-3.3.3.js';
+import { html, nothing, repeat, keyed, ref } from '../lib/lit-3.3.3.js';
 import { again } from './again.js';
 import { fixed } from './format.js';
 import { fixedMm, nextPiece, ovalOf, pieceWords } from './drawing.js';
@@ -11,10 +11,20 @@ const KINDS = [['straight', 'straight'], ['left', 'curve, left'], ['right', 'cur
 /** @param {Piece} p */
 const kindOf = (p) => (p.radius_mm ? p.hand ?? 'left' : 'straight');
 
-/** Puts the hand on a piece's line, once it is drawn. @param {number} key @param {string} [what] */
+/** Where the hand goes when the lines have been drawn again. */
+let wanted = '';
+
+/** Puts the hand on a piece's line. @param {number} key @param {string} [what] of it */
 export function goTo(key, what = '.piece-key') {
+  wanted = what.split(', ').map((w) => `.piece-row[data-key="${key}"] ${w}`).join(', ');
   again();
-  requestAnimationFrame(() => requestAnimationFrame(() => /** @type {HTMLElement | null} */ (document.querySelector(`.piece-row[data-key="${key}"] ${what}`))?.focus()));
+}
+
+/** @param {Element | undefined} end of the lines, just drawn */
+function settle(end) {
+  if (!end || !wanted) return;
+  /** @type {HTMLElement | null} */ (document.querySelector(wanted))?.focus();
+  wanted = '';
 }
 
 /** @param {Drawing} d */
@@ -27,7 +37,7 @@ export function piecesPart(d) {
     ${rows.length ? nothing : html`<p class="empty">No piece yet: lay an oval, or add the first piece.</p>`}
     <div class="acts" role="group" aria-label="Add a piece at the end">${addButton(d, 'straight', 'straight')}${addButton(d, 'left', 'left curve')}${addButton(d, 'right', 'right curve')}
       <button type="button" ?disabled=${!rows.length} @click=${() => goTo(d.insert([rows[rows.length - 1].row]))}>Repeat the last</button></div>
-    ${oval(d)}<p class="note">On a number: arrow keys go from piece to piece, with Alt they move it, Delete takes it out. Enter goes to the next line.</p></fieldset>`;
+    ${oval(d)}<p class="note" ${ref((end) => settle(end))}>On a number: arrow keys go from piece to piece, with Alt they move it, Delete takes it out. Enter goes to the next line.</p></fieldset>`;
 }
 
 /** @param {Drawing} d @param {string} kind @param {string} words */
@@ -57,20 +67,28 @@ function oval(d) {
 function pieceRow(d, r, i, endMm) {
   const p = r.row;
   const [kind, n] = [kindOf(p), i + 1];
-  const show = (/** @type {number} */ key) => () => { d.shown = key; again(); };
+  const take = () => {
+    [d.at, d.over] = [r.key, -1];
+    again();
+  };
+  const hover = (/** @type {number} */ key) => (/** @type {PointerEvent} */ e) => {
+    if (e.pointerType !== 'mouse' || key === d.over || (key >= 0 && !e.movementX && !e.movementY)) return; // the page moved, not the mouse
+    d.over = key;
+    again();
+  };
   const turn = (/** @type {Event} */ e) => {
     r.row = nextPiece(d.laid, /** @type {HTMLSelectElement} */ (e.target).value);
     d.changed();
   };
-  return html`<div class=${d.shown === r.key ? 'piece-row shown' : 'piece-row'} data-key=${r.key} role="group" aria-label=${`Piece ${n}, ${pieceWords(p)}`}
-      @focusin=${show(r.key)} @pointerenter=${show(r.key)}>
-    <button type="button" class="piece-key" aria-label=${`Piece ${n}`}>${n}</button>
+  return html`<div class=${d.at === r.key ? 'piece-row shown' : 'piece-row'} data-key=${r.key} role="group" aria-label=${`Piece ${n}, ${pieceWords(p)}`}
+      @focusin=${take} @pointermove=${hover(r.key)} @pointerleave=${hover(-1)}>
+    <button type="button" class="piece-key" aria-label=${`Piece ${n}`} @click=${take}>${n}</button>
     <select name="piece.kind" aria-label=${`Piece ${n}, kind`} @change=${turn}>${KINDS.map(([v, words]) => html`<option value=${v} ?selected=${v === kind}>${words}</option>`)}</select>
     ${keyed(kind, kind === 'straight'
       ? html`${number('piece.mm', `Piece ${n}, length in mm`, p.straight_mm)}<input type="hidden" name="piece.deg" value="0"><span></span>`
       : html`${number('piece.mm', `Piece ${n}, radius in mm`, p.radius_mm)}${number('piece.deg', `Piece ${n}, angle in degrees`, p.angle_deg, 360)}`)}
     <span class="num ends">${fixed(endMm, 0)}</span>
-    ${d.shown === r.key ? acts(d, r, i) : nothing}</div>`;
+    ${d.at === r.key ? acts(d, r, i) : nothing}</div>`;
 }
 
 /** @param {string} name @param {string} label @param {number | undefined} value @param {number} [most] */
@@ -78,7 +96,7 @@ function number(name, label, value, most) {
   return html`<input type="number" inputmode="decimal" step="any" min="0" max=${most ?? nothing} name=${name} aria-label=${label} value=${value ?? ''} required>`;
 }
 
-/** What can be done to the piece that is shown. @param {Drawing} d @param {{key: number, row: Piece}} r @param {number} i */
+/** What can be done to the piece the hand is on. @param {Drawing} d @param {{key: number, row: Piece}} r @param {number} i */
 function acts(d, r, i) {
   const move = (/** @type {number} */ by) => () => {
     d.shift(r.key, by);
