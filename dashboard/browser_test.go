@@ -416,7 +416,9 @@ func TestLook(t *testing.T) {
 		{"a circuit of pieces", "#book", `document.querySelector('[aria-labelledby=b-circuit] .entries button').click();
 			while (!document.querySelector('input[value=pieces]')) await new Promise(requestAnimationFrame); document.querySelector('input[value=pieces]').click();
 			while (!document.querySelector('.oval button')) await new Promise(requestAnimationFrame); document.querySelector('.oval button').click();
-			while (!document.querySelector('.drawn .handle')) await new Promise(requestAnimationFrame); document.querySelector('.piece-key').focus()`},
+			while (!document.querySelector('.drawn .handle')) await new Promise(requestAnimationFrame); document.querySelector('.piece-key').focus();
+			const mm = document.querySelector('[name="piece.mm"]'); mm.value = '450'; mm.dispatchEvent(new Event('input', {bubbles: true}));
+			while (!document.querySelector('.hint button')) await new Promise(requestAnimationFrame)`},
 		{"a plan", "#plan=loop", ""},
 		{"a locomotive", "#book", `document.querySelector('[aria-labelledby=b-locomotive] .entries button').click()`},
 		{"a trial", "#book", `[...document.querySelectorAll('[aria-labelledby=b-trial] button')].pop().click()`},

@@ -1,6 +1,6 @@
-// Package circuit answers "how long is the lap, does it close, and where is the
-// point s millimetres along it?" from the pieces of track. It knows gates only
-// as positions, and holds no trains, no times and no drawing.
+// Package circuit answers "how long is the lap, does it close, how would it, and
+// where is the point s millimetres along it?" from the pieces of track. It knows
+// gates only as positions, and holds no trains, no times and no drawing.
 package circuit
 
 import (

@@ -139,28 +139,28 @@ func TestCircuitIsDrawnUp(t *testing.T) {
 	b.signIn(h.URL, h.StartKey)
 	chrome.Do(t, b.ctx, "opening the book", chromedp.Navigate(h.URL+"/#book"))
 	b.press("[aria-labelledby=b-circuit] .acts button")
-	b.waits(`document.querySelector('form.drawing')`)
+	b.waits(`document.activeElement.matches('form.drawing [name=name]')`) // once it was fetched
 	b.writes("form.drawing [name=name]", "Yard oval")
 	b.press("input[value=pieces]")
 	b.press(".drawing .oval button")
-	b.waits(`document.querySelector('.closure').innerText.includes('closed') && document.querySelectorAll('.piece-no').length === 4 && !document.querySelector('.gap')`)
+	b.waits(`document.querySelector('.closure')?.innerText.includes('closed') && document.querySelectorAll('.piece-no').length === 4 && !document.querySelector('.gap')`)
 
 	b.writes(`[data-key] [name="piece.mm"]`, "560")
-	b.waits(`document.querySelector('.closure').innerText.startsWith('40.0 mm, 0.00°') && document.querySelector('.gap')`)
+	b.waits(`document.querySelector('.closure')?.innerText.startsWith('40.0 mm, 0.00°') && document.querySelector('.gap')`)
 	if got, want := b.text(".hint p"), "Lengthen the straight piece 1 from 560 to 600 mm."; got != want {
 		t.Errorf("the hint says %q, want %q", got, want)
 	}
 	b.writes("form.drawing [name=length]", "3700")
-	b.waits(`document.querySelector('.lengths').innerText.includes('26.7 mm (0.73 %) longer than its pieces')`)
+	b.waits(`document.querySelector('.lengths')?.innerText.includes('26.7 mm (0.73 %) longer than its pieces')`)
 	b.writes("form.drawing [name=length]", "")
 	b.press(".hint button")
-	b.waits(`document.querySelector('.closure').innerText.includes('closed') && document.querySelector('[name="piece.mm"]').value === '600' && !document.querySelector('.gap, .hint button')`)
+	b.waits(`document.querySelector('.closure')?.innerText.includes('closed') && document.querySelector('[name="piece.mm"]').value === '600' && !document.querySelector('.gap, .hint button')`)
 
 	b.piecesByKeys()
 	b.gatesOnThePlan()
 
 	b.press("form.drawing .acts button.primary")
-	b.waits(`!document.querySelector('form.drawing') && document.querySelector('[aria-labelledby=b-circuit] .entries').innerText.includes('Yard oval')`)
+	b.waits(`!document.querySelector('form.drawing') && document.querySelector('[aria-labelledby=b-circuit] .entries')?.innerText.includes('Yard oval')`)
 	var v wire.View
 	if err := json.Unmarshal(get(t, h.URL+"/api/view"), &v); err != nil || len(v.Circuits) != 1 {
 		t.Fatalf("the view holds %d circuits, %v", len(v.Circuits), err)
@@ -171,7 +171,7 @@ func TestCircuitIsDrawnUp(t *testing.T) {
 	}
 	chrome.Do(t, b.ctx, "loading the page anew", chromedp.Reload())
 	b.press("[aria-labelledby=b-circuit] .entries button")
-	b.waits(`document.querySelectorAll('.piece-rows .piece-row').length === 4 && document.querySelectorAll('.drawn .handle').length === 3 && document.querySelector('.closure').innerText.includes('closed')`)
+	b.waits(`document.querySelectorAll('.piece-rows .piece-row').length === 4 && document.querySelectorAll('.drawn .handle').length === 3 && document.querySelector('.closure')?.innerText.includes('closed')`)
 	for _, g := range c.Gates {
 		b.gate(g.ID, g.PositionMm, 0)
 	}
@@ -213,7 +213,7 @@ func (b *board) piecesByKeys() {
 	wants("a right-hand curve added", "slslr")
 	b.waits(`document.querySelector('.hint')?.innerText.includes('180° of curve to the left are missing')`)
 	b.press(".hint button")
-	b.waits(`document.querySelector('.closure').innerText.includes('closed')`)
+	b.waits(`document.querySelector('.closure')?.innerText.includes('closed')`)
 	wants("closed", "slsl")
 }
 

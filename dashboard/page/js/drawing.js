@@ -131,8 +131,9 @@ export class Drawing {
 
   /** Everything that was typed. @param {Filled} f */
   read(f) {
-    if (this.way === 'pieces') readPieces(f).forEach((p, i) => (this.pieces.rows[i].row = p));
-    readGates(f).forEach((g, i) => (this.gates.rows[i].row = g));
+    const [pieces, gates] = [readPieces(f), readGates(f)]; // as drawn last: a line may have come or gone since
+    if (pieces.length === this.pieces.rows.length) pieces.forEach((p, i) => (this.pieces.rows[i].row = p));
+    if (gates.length === this.gates.rows.length) gates.forEach((g, i) => (this.gates.rows[i].row = g));
     [this.measured, this.measuredU] = [f.number('length'), f.number('length_u')];
     this.changed();
   }
@@ -240,6 +241,8 @@ export class Drawing {
   /** @param {number} key */
   dropGate = (key) => {
     this.gates.rows = this.gates.rows.filter((r) => r.key !== key);
+    const first = this.gates.rows[0];
+    if (first && !this.gates.rows.some((r) => r.row.timing)) first.row = { ...first.row, timing: true };
     this.redraw();
   };
 

@@ -11,11 +11,17 @@ export function openEntry(what, id = '') {
   Object.assign(entry, { what, id, key: entry.key + 1 });
   say('');
   again();
-  requestAnimationFrame(() => requestAnimationFrame(() => {
-    const form = document.querySelector('form.entry');
-    form?.scrollIntoView({ block: 'nearest' });
+  requestAnimationFrame(() => begin(60));
+}
+
+/** Puts the hand into the form when it is drawn, which may have to be fetched. @param {number} frames to wait for it at most */
+function begin(frames) {
+  requestAnimationFrame(() => {
+    const form = /** @type {HTMLElement | null} */ (document.querySelector('form.entry'));
+    if (!form && frames > 0) return begin(frames - 1);
+    form?.scrollIntoView({ block: form.offsetHeight > innerHeight ? 'start' : 'nearest' });
     /** @type {HTMLElement | null | undefined} */ (form?.querySelector('input, select'))?.focus({ preventScroll: true });
-  }));
+  });
 }
 
 export function closeEntry() {

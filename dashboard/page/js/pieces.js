@@ -6,7 +6,7 @@ import { again } from './again.js';
 import { fixed } from './format.js';
 import { fixedMm, nextPiece, ovalOf, pieceWords } from './drawing.js';
 
-const KINDS = [['straight', 'straight'], ['left', 'curve, left'], ['right', 'curve, right']];
+const KINDS = [['straight', 'straight'], ['left', 'left curve'], ['right', 'right curve']];
 
 /** @param {Piece} p */
 const kindOf = (p) => (p.radius_mm ? p.hand ?? 'left' : 'straight');
@@ -103,7 +103,7 @@ function acts(d, r, i) {
     goTo(r.key);
   };
   return html`<div class="piece-acts"><button type="button" ?disabled=${i === 0} @click=${move(-1)}>Up</button><button type="button" ?disabled=${i === d.pieces.rows.length - 1} @click=${move(1)}>Down</button>
-    <button type="button" @click=${() => goTo(d.insert([r.row], i + 1))}>Duplicate</button><button type="button" @click=${() => goTo(d.insert([nextPiece(d.laid, 'straight')], i), 'select')}>Insert before</button>
+    <button type="button" @click=${() => goTo(d.insert([r.row], i + 1))}>Duplicate</button><button type="button" @click=${() => goTo(d.insert([nextPiece(d.laid, 'straight')], i), 'select')} aria-label="Insert a piece before this one">Insert</button>
     <button type="button" @click=${() => goTo(d.dropPiece(r.key))}>Remove</button></div>`;
 }
 

@@ -37,7 +37,7 @@ function sheetOf(c) {
   return html`<article class="plan-sheet-paper" aria-labelledby="plan-title">
     <svg class="drawn" width=${`${WIDE}mm`} height=${`${high}mm`} viewBox="0 0 ${on.w} ${on.h}" role="img" aria-label=${`Plan of ${c.circuit.name || c.circuit.id}, 1 to ${ratio}`}>
       ${paper(on, false)}${plain ? ruler(on) : svg`${track(on, of)}${beginning(on)}${gap(on, of)}`}
-      ${gates.map((g) => gateMark(on, g.row, c.length_mm, out.get(g.key)))}${scaleBar(on, `scale 1 : ${ratio}`, 0.2)}</svg>
+      ${gates.toSorted((a, b) => (out.get(b.key) ?? 0) - (out.get(a.key) ?? 0)).map((g) => gateMark(on, g.row, c.length_mm, out.get(g.key)))}${scaleBar(on, `scale 1 : ${ratio}`, 0.2)}</svg>
     <div class="plan-block"><div class="plan-name"><h1 id="plan-title">${c.circuit.name || c.circuit.id}</h1><p>Plan of the circuit, on the centre line${scale ? `; models to 1 : ${fixedMm(scale)}` : ''}</p></div>
       <dl><div><dt>Drawn to</dt><dd>1 : ${ratio}</dd></div>${facts(c)}<div><dt>Date</dt><dd>${today()}</dd></div></dl></div>
     <div class="plan-tables">${pieces.length ? pieceTables(c) : nothing}${gateTable(c)}</div>

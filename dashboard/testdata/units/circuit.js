@@ -130,7 +130,7 @@ export function testGatesOfADrawing() {
   same(d.roomiest, 3150, 'the middle of the longest stretch, from g2 on to g1');
   d.dropGate(d.gates.rows[0].key);
   d.place(1);
-  same(d.gates.rows.map((r) => r.row.id), ['g2', 'g3'], 'no name twice');
+  same(d.gates.rows.map((r) => [r.row.id, Boolean(r.row.timing)]), [['g2', true], ['g3', false]], 'no name twice, and one is the timing gate');
 }
 
 export function testPiecesMove() {
