@@ -11,7 +11,7 @@ export function openEntry(what, id = '') {
   Object.assign(entry, { what, id, key: entry.key + 1 });
   say('');
   again();
-  requestAnimationFrame(() => begin(60));
+  requestAnimationFrame(() => begin(60)); // a frame later, when another form has gone
 }
 
 /** Puts the hand into the form when it is drawn, which may have to be fetched. @param {number} frames to wait for it at most */
