@@ -420,7 +420,13 @@ func TestLook(t *testing.T) {
 			const mm = document.querySelector('[name="piece.mm"]'); mm.value = '450'; mm.dispatchEvent(new Event('input', {bubbles: true}));
 			while (!document.querySelector('.hint button')) await new Promise(requestAnimationFrame)`},
 		{"a plan", "#plan=loop", ""},
-		{"a locomotive", "#book", `document.querySelector('[aria-labelledby=b-locomotive] .entries button').click()`},
+		{"roster", "#roster", ""},
+		{"roster, a locomotive", "#roster", `document.querySelector('[data-id=kestrel] .does button').click()`},
+		{"roster, a variant of a consist", "#roster", `[...document.querySelectorAll('[data-id=coal] .does button')].pop().click()`},
+		{"roster, a motor", "#roster", `document.querySelector('[data-id=m1] .does button').click()`},
+		{"roster, a battery", "#roster", `document.querySelector('[aria-labelledby=r-battery] .caption button').click()`},
+		{"roster, a file", "#roster", `const d = new DataTransfer(); d.items.add(new File(['id,name,mass_g,set,gear_ratio,colour\nkestrel,"Kestrel, rebuilt",900,front,22\nowl,=HYPERLINK("x"),450 g,front,18\nnew,'+'Long'.repeat(45)+',450,front,18\n'], 'stock.csv'));
+			const f = document.querySelector('[name=roster-file]'); f.files = d.files; f.dispatchEvent(new Event('change')); while (!document.querySelector('.offers')) await new Promise(requestAnimationFrame)`},
 		{"a trial", "#book", `[...document.querySelectorAll('[aria-labelledby=b-trial] button')].pop().click()`},
 		{"a lap", "", `document.querySelector('.lap.inferred').click()`},
 		{"a lap with uncertainty", "", `document.querySelector('.board .check input').click(); document.querySelector('.lap.inferred').click()`},
@@ -437,6 +443,9 @@ func TestLook(t *testing.T) {
 			if strings.HasPrefix(v.name, "trouble") {
 				s.view = trouble()
 			}
+			if strings.HasPrefix(v.name, "roster") {
+				s.view = stocked()
+			}
 			if v.name == "first train" {
 				s.view = wire.View{Build: s.view.Build, Rev: 1}
 			}
@@ -449,6 +458,9 @@ func TestLook(t *testing.T) {
 					toGraph(t, ctx)
 					chrome.Wait(t, ctx, `document.querySelector('button.ticket')`, 5*time.Second)
 				}
+			}
+			if v.at == "#roster" {
+				chrome.Wait(t, ctx, `document.querySelector('[data-id=kestrel] .photo')?.naturalWidth && document.querySelector('.unnamed button')`, 5*time.Second)
 			}
 			if v.at == "health" {
 				chrome.Wait(t, ctx, `document.querySelector('.rejects')`, 5*time.Second)

@@ -2,6 +2,7 @@ package dashboard_test
 
 import (
 	"math"
+	"strings"
 	"time"
 
 	"rainhill/pkg/wire"
@@ -121,4 +122,24 @@ func drifting(now int64) wire.AgentHealth {
 		a.ClockPoints = append(a.ClockPoints, p)
 	}
 	return a
+}
+
+// stocked is a scene with a shed full of stock: variants, unlike cars, motors
+// that nobody has named, and names that are no names.
+func stocked() wire.View {
+	v := scene()
+	set := func(id, motor string, gear float64) wire.DriverSet {
+		return wire.DriverSet{ID: id, Motor: motor, WheelDiameterMm: 29.8, GearRatio: gear, CountsPerRev: 12, WeightG: 210, Tyres: id == "rear"}
+	}
+	v.Locomotives = append(v.Locomotives,
+		wire.Locomotive{ID: "kestrel-2", Name: "Kestrel, variant 2", VariantOf: "kestrel", MassG: 905, DriverSets: []wire.DriverSet{set("front", "m1", 22), set("rear", "m2", 18)}},
+		wire.Locomotive{ID: "kestrel-3", Name: "Kestrel, variant 3", VariantOf: "kestrel-2", MassG: 905, DriverSets: []wire.DriverSet{set("front", "m1", 22), set("rear", "m2", 18)}},
+		wire.Locomotive{ID: "twin", Name: "Kestrel, variant 2", Owner: "Bea", Note: "Bought at the autumn meet; the front set runs a little hot.", DriverSets: []wire.DriverSet{set("front", "m7", 18.125)}},
+		wire.Locomotive{ID: "orphan", Name: strings.Repeat("Longname", 20), VariantOf: "gone"})
+	v.Consists = append(v.Consists,
+		wire.Consist{ID: "mixed", Name: "車 mixed goods", Cars: []wire.Car{{Name: "Van", MassG: 120, LengthMm: 180, Axles: 4, Bearings: "needle"}, {MassG: 80, LengthMm: 110, Axles: 2}, {MassG: 80, LengthMm: 110, Axles: 2}, {Name: "<b>Tank</b>", Axles: 2}}},
+		wire.Consist{ID: "coal-2", Name: "Coal, variant 2", VariantOf: "coal", Cars: []wire.Car{{MassG: 95, Axles: 2, Bearings: "ball"}}})
+	v.NamedMotors = []wire.NamedMotor{{ID: "m1", Name: "Coreless 1624", NominalMv: 6000, Note: "new brushes"}, {ID: "spare", Name: `=HYPERLINK("x")`, VariantOf: "m1"}}
+	v.Batteries = []wire.Battery{{ID: "pack-a", Name: "Pack A", Chemistry: "LiPo", Cells: 2, CapacityMah: 850, NominalMv: 7400}}
+	return v
 }

@@ -2,6 +2,8 @@ package dashboard_test
 
 import (
 	"encoding/json"
+	"image"
+	"image/png"
 	"io"
 	"net"
 	"net/http"
@@ -209,6 +211,12 @@ func (s *stage) handler() http.Handler {
 		}
 		answer(w, http.StatusOK, trial.Draw(v))
 	})
+	mux.HandleFunc("GET /api/photos", func(w http.ResponseWriter, _ *http.Request) {
+		answer(w, http.StatusOK, map[string]any{"kept": true, "photos": map[string]string{"kestrel": "1"}})
+	})
+	mux.HandleFunc("GET /api/photo", func(w http.ResponseWriter, _ *http.Request) {
+		_ = png.Encode(w, image.NewGray(image.Rect(0, 0, 320, 120)))
+	})
 	mux.HandleFunc("POST /api/", s.post)
 	return mux
 }
@@ -272,6 +280,11 @@ func (s *stage) post(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s.posts = append(s.posts, sent{r.URL.Path, body, time.Now().UnixMicro()})
+	if r.URL.Path == "/api/roster/check" {
+		v := s.view
+		answer(w, http.StatusOK, wire.ReadRoster(body["name"].(string), body["text"].(string), wire.Roster{Locomotives: v.Locomotives, Consists: v.Consists, NamedMotors: v.NamedMotors, Batteries: v.Batteries}))
+		return
+	}
 	if r.URL.Path == "/api/agents" {
 		answer(w, http.StatusOK, wire.Credential{Agent: body["agent"].(string), Password: "pass-once", Gates: []string{"g1"}})
 		return

@@ -37,6 +37,7 @@ type Config struct {
 	Agents AgentList // nil when agents are signed in by a bus of somebody else
 	Bus    BusInfo   // how agents reach the bus, for the page to say
 	Demo   bool
+	Photos string // folder for photos of locomotives; "" keeps none
 }
 
 // BusInfo is where agents connect.
@@ -126,6 +127,16 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux.HandleFunc("POST /api/sync", g.official(g.sync))
 	mux.HandleFunc("GET /api/agents", g.official(g.listAgents))
 	mux.HandleFunc("POST /api/agents", g.official(g.addAgent))
+	mux.HandleFunc("GET /api/roster.json", g.rosterJSON)
+	mux.HandleFunc("GET /api/roster-locomotives.csv", g.rosterCSV(wire.WhatLocomotive, "locomotives"))
+	mux.HandleFunc("GET /api/roster-consists.csv", g.rosterCSV(wire.WhatConsist, "consists"))
+	mux.HandleFunc("GET /api/roster-motors.csv", g.rosterCSV(wire.WhatMotor, "motors"))
+	mux.HandleFunc("GET /api/roster-batteries.csv", g.rosterCSV(wire.WhatBattery, "batteries"))
+	mux.HandleFunc("POST /api/roster/check", g.official(g.checkRoster))
+	mux.HandleFunc("GET /api/photos", g.photos)
+	mux.HandleFunc("GET /api/photo", g.photo)
+	mux.HandleFunc("POST /api/photo", g.official(g.putPhoto))
+	mux.HandleFunc("DELETE /api/photo", g.official(g.dropPhoto))
 	return guard(mux), nil
 }
 
@@ -148,15 +159,39 @@ func guard(next http.Handler) http.Handler {
 			refuse(w, http.StatusMisdirectedRequest, "this service is not called "+r.Host+": use its address, its host name, or a name ending in .local")
 			return
 		}
-		if r.Method == http.MethodPost {
-			if err := cross.Check(r); err != nil || r.Header.Get("X-Rainhill") != "1" || !strings.HasPrefix(r.Header.Get("Content-Type"), "application/json") {
+		if r.Method != http.MethodGet && r.Method != http.MethodHead {
+			if err := cross.Check(r); err != nil || r.Header.Get("X-Rainhill") != "1" || !carries(r) {
 				refuse(w, http.StatusForbidden, "changes come from the page itself, as JSON with the header X-Rainhill: 1")
 				return
 			}
-			r.Body = http.MaxBytesReader(w, r.Body, wire.MaxEventBytes)
+			r.Body = http.MaxBytesReader(w, r.Body, most(r))
 		}
 		next.ServeHTTP(w, r)
 	})
+}
+
+// carries reports whether the body is of a kind that a form of a foreign page
+// cannot send: JSON, and a picture where one is asked for.
+func carries(r *http.Request) bool {
+	kind := r.Header.Get("Content-Type")
+	switch {
+	case r.Method == http.MethodDelete:
+		return true
+	case r.URL.Path == "/api/photo":
+		return kind == "image/jpeg" || kind == "image/png"
+	}
+	return strings.HasPrefix(kind, "application/json")
+}
+
+// most is how long the body of a request may be, bytes.
+func most(r *http.Request) int64 {
+	switch r.URL.Path {
+	case "/api/photo":
+		return mostPhoto
+	case "/api/roster/check":
+		return mostCheck
+	}
+	return wire.MaxEventBytes
 }
 
 // ourName keeps a foreign site from reaching us by a name of its own that it

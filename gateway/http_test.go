@@ -102,7 +102,7 @@ func TestForeignPagesCannotPost(t *testing.T) {
 	d := newDoor(t)
 	d.signIn()
 	without := func(name string) func(*http.Request) { return func(r *http.Request) { r.Header.Del(name) } }
-	for _, path := range []string{"/api/decision", "/api/tap", "/api/sync", "/api/agents", "/api/sign-in", "/api/sign-out"} {
+	for _, path := range []string{"/api/decision", "/api/tap", "/api/sync", "/api/agents", "/api/sign-in", "/api/sign-out", "/api/roster/check", "/api/photo"} {
 		for name, change := range map[string]func(*http.Request){
 			"no header":       without("X-Rainhill"),
 			"a form":          header("Content-Type", "application/x-www-form-urlencoded"),
@@ -134,6 +134,7 @@ func TestReadersOnlyRead(t *testing.T) {
 		{"POST", "/api/sync", map[string]any{"agent": "tap-1", "boot": "b", "seq": 1, "t1_us": 1, "t2_us": 1, "t3_us": 1, "t4_us": 1}},
 		{"POST", "/api/agents", map[string]any{"agent": "mine"}},
 		{"GET", "/api/agents", nil},
+		{"POST", "/api/roster/check", map[string]any{"name": "x.csv", "text": "id,name\n"}},
 	} {
 		for _, cookie := range []*http.Cookie{nil, {Name: "rainhill_official", Value: ""}, {Name: "rainhill_official", Value: strings.Repeat("0", 48)}} {
 			d.cookie = cookie
@@ -145,7 +146,7 @@ func TestReadersOnlyRead(t *testing.T) {
 	if after := d.health().JournalSeq; after != before {
 		t.Fatalf("a reader wrote %d facts", after-before)
 	}
-	for _, path := range []string{"/", "/api/view", "/api/results", "/api/health", "/api/me"} {
+	for _, path := range []string{"/", "/api/view", "/api/results", "/api/health", "/api/me", "/api/roster.json", "/api/roster-motors.csv", "/api/photos"} {
 		if a := d.get(path); a.status != http.StatusOK {
 			t.Errorf("%s: %d %s", path, a.status, a.body)
 		}
@@ -276,7 +277,7 @@ func TestForeignNamesAreRefused(t *testing.T) {
 func TestEveryAnswerHasTheContentPolicy(t *testing.T) {
 	d := newDoor(t)
 	asset := "/" + strings.TrimPrefix(firstAsset(t), "/")
-	for _, path := range []string{"/", "/health", "/book", asset, "/nowhere", "/api/view", "/api/nowhere", dashboard.Prefix + "old/x.js"} {
+	for _, path := range []string{"/", "/health", "/book", "/roster", asset, "/nowhere", "/api/view", "/api/nowhere", dashboard.Prefix + "old/x.js"} {
 		a := d.get(path)
 		csp := a.header.Get("Content-Security-Policy")
 		for _, want := range []string{"default-src 'none'", "script-src 'self'", "connect-src 'self'", "base-uri 'none'", "frame-ancestors 'none'", "require-trusted-types-for 'script'"} {

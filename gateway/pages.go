@@ -82,6 +82,7 @@ func (p *pages) register(mux *http.ServeMux) {
 	mux.HandleFunc("GET /{$}", page)
 	mux.HandleFunc("GET /health", page)
 	mux.HandleFunc("GET /book", page)
+	mux.HandleFunc("GET /roster", page)
 	mux.HandleFunc("GET "+dashboard.Prefix+"{build}/{name...}", func(w http.ResponseWriter, r *http.Request) {
 		f, ok := p.files[r.PathValue("name")]
 		if !ok || r.PathValue("build") != p.build {

@@ -24,13 +24,15 @@ const site = "line"
 type door struct {
 	t testing.TB
 	*host.Host
+	data   string
 	seq    uint64
 	cookie *http.Cookie
 }
 
 func newDoor(t testing.TB) *door {
 	t.Helper()
-	h, err := host.Open(host.Config{Data: t.TempDir(), Site: site, WebPort: -1, Tick: 100 * time.Millisecond})
+	data := t.TempDir()
+	h, err := host.Open(host.Config{Data: data, Site: site, WebPort: -1, Tick: 100 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -39,7 +41,7 @@ func newDoor(t testing.TB) *door {
 			t.Error(err)
 		}
 	})
-	return &door{t: t, Host: h}
+	return &door{t: t, Host: h, data: data}
 }
 
 // answer is what came back of a request.

@@ -121,6 +121,13 @@ export interface ClockTold {
   t3_us: number;
 }
 
+export interface RosterCheck {
+  rev: number;
+  items: RosterItem[] | null;
+  complaints: Complaint[] | null;
+  remarks: string[] | null;
+}
+
 export interface Rules {
   version: string;
   disorder_window_us: number;
@@ -165,6 +172,7 @@ export interface Consist {
   id: string;
   name: string;
   cars?: Car[];
+  variant_of?: string;
 }
 
 export interface Trial {
@@ -245,6 +253,7 @@ export interface NamedMotor {
   id: string;
   name: string;
   nominal_mv?: number;
+  variant_of?: string;
   note?: string;
 }
 
@@ -255,6 +264,7 @@ export interface Battery {
   cells?: number;
   capacity_mah?: number;
   nominal_mv?: number;
+  variant_of?: string;
   note?: string;
 }
 
@@ -385,6 +395,20 @@ export interface Gate {
   position_mm: number;
   timing?: boolean;
   pair_mm?: number;
+}
+
+export interface RosterItem {
+  what: string;
+  id: string;
+  is: string;
+  line: number;
+  value: unknown;
+}
+
+export interface Complaint {
+  line: number;
+  column?: string;
+  reason: string;
 }
 
 export interface PlanPoint {

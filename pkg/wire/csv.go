@@ -36,8 +36,10 @@ func decimals(x float64) string { return strconv.FormatFloat(x, 'f', 6, 64) }
 
 // safe keeps a spreadsheet from taking a name for a formula.
 func safe(s string) string {
-	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
+	if formula(s) {
 		return "'" + s
 	}
 	return s
 }
+
+func formula(s string) bool { return s != "" && strings.ContainsRune("=+-@\t\r\n", rune(s[0])) }

@@ -62,6 +62,7 @@ type NamedMotor struct {
 	ID        string  `json:"id"`
 	Name      string  `json:"name"`
 	NominalMv float64 `json:"nominal_mv,omitempty"`
+	VariantOf string  `json:"variant_of,omitempty"` // the motor it was copied from
 	Note      string  `json:"note,omitempty"`
 }
 
@@ -74,6 +75,7 @@ type Battery struct {
 	Cells       int     `json:"cells,omitempty"`
 	CapacityMah float64 `json:"capacity_mah,omitempty"`
 	NominalMv   float64 `json:"nominal_mv,omitempty"`
+	VariantOf   string  `json:"variant_of,omitempty"` // the battery it was copied from
 	Note        string  `json:"note,omitempty"`
 }
 
@@ -88,9 +90,10 @@ type Car struct {
 
 // Consist is the train behind the locomotive.
 type Consist struct {
-	ID   string `json:"id"`
-	Name string `json:"name"`
-	Cars []Car  `json:"cars,omitempty"`
+	ID        string `json:"id"`
+	Name      string `json:"name"`
+	Cars      []Car  `json:"cars,omitempty"`
+	VariantOf string `json:"variant_of,omitempty"` // the consist it was copied from
 }
 
 // Trial is one timed outing of one locomotive under stated conditions. ToUs 0
@@ -164,6 +167,15 @@ func checkName(field, name string) error {
 	return nil
 }
 
+// checkOrigin validates what every copied thing has: what it is a variant of,
+// and a note.
+func checkOrigin(what, id, variantOf, note string) error {
+	if variantOf != "" && !ValidID(variantOf) || len(note) > 2000 {
+		return malformed("%s %q: variant_of is not an id, or note is longer than 2000 bytes", what, id)
+	}
+	return nil
+}
+
 // Check validates a circuit with its gates.
 func (c CircuitValue) Check() error {
 	if err := c.Circuit.Check(); err != nil {
@@ -226,8 +238,8 @@ func (l Locomotive) Check() error {
 	if err := checkName("locomotive name", l.Name+l.Owner); err != nil {
 		return err
 	}
-	if l.VariantOf != "" && !ValidID(l.VariantOf) || len(l.Note) > 2000 {
-		return malformed("locomotive %q: variant_of is not an id, or note is longer than 2000 bytes", l.ID)
+	if err := checkOrigin("locomotive", l.ID, l.VariantOf, l.Note); err != nil {
+		return err
 	}
 	if !within(1e6, l.MassG, l.LengthMm) {
 		return malformed("locomotive %q: mass_g or length_mm is out of range", l.ID)
@@ -254,8 +266,11 @@ func (m NamedMotor) Check() error {
 	if err := needID("motor id", m.ID); err != nil {
 		return err
 	}
-	if !within(1e6, m.NominalMv) || len(m.Note) > 2000 {
-		return malformed("motor %q: nominal_mv is out of range, or note is longer than 2000 bytes", m.ID)
+	if err := checkOrigin("motor", m.ID, m.VariantOf, m.Note); err != nil {
+		return err
+	}
+	if !within(1e6, m.NominalMv) {
+		return malformed("motor %q: nominal_mv is out of range", m.ID)
 	}
 	return checkName("motor name", m.Name)
 }
@@ -265,8 +280,11 @@ func (b Battery) Check() error {
 	if err := needID("battery id", b.ID); err != nil {
 		return err
 	}
-	if !within(1e7, b.CapacityMah, b.NominalMv, float64(b.Cells)) || len(b.Note) > 2000 {
-		return malformed("battery %q: a number is out of range, or note is longer than 2000 bytes", b.ID)
+	if err := checkOrigin("battery", b.ID, b.VariantOf, b.Note); err != nil {
+		return err
+	}
+	if !within(1e7, b.CapacityMah, b.NominalMv, float64(b.Cells)) {
+		return malformed("battery %q: a number is out of range", b.ID)
 	}
 	return checkName("battery name", b.Name+b.Chemistry)
 }
@@ -274,6 +292,9 @@ func (b Battery) Check() error {
 // Check validates a consist.
 func (c Consist) Check() error {
 	if err := needID("consist id", c.ID); err != nil {
+		return err
+	}
+	if err := checkOrigin("consist", c.ID, c.VariantOf, ""); err != nil {
 		return err
 	}
 	if len(c.Cars) > 500 {

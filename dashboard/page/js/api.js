@@ -28,7 +28,7 @@ export function at(path) {
 }
 
 /** @param {string} path @param {RequestInit} [init] @returns {Promise<any>} */
-async function ask(path, init) {
+export async function ask(path, init) {
   let response;
   try {
     response = await fetch(at(path), { ...init, signal: AbortSignal.timeout(8000), cache: 'no-store' });

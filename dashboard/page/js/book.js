@@ -8,7 +8,6 @@ import { decide, at } from './api.js';
 import { askSignIn } from './sign.js';
 import { entry, openEntry } from './entry.js';
 import { field, submitting } from './forms.js';
-import { locomotiveForm, consistForm } from './stockform.js';
 import { sessionForm, trialForm, startStrip } from './trialform.js';
 import { sensorForm, sensorList } from './sensorform.js';
 import { again } from './again.js';
@@ -17,14 +16,14 @@ import { clock, day, fixed } from './format.js';
 
 /** The drawing board has the width of the sheet, and is fetched when it is first asked for. */
 const board = later(() => import('./circuitform.js'));
-const FORMS = { locomotive: locomotiveForm, consist: consistForm, session: sessionForm, trial: trialForm, sensor: sensorForm };
+const FORMS = { session: sessionForm, trial: trialForm, sensor: sensorForm };
 /** Closing a session is asked twice. */
 const ask = { close: false };
 
 export function bookView() {
   if (!state.view) return html`<div class="sheet welcome"><p>Calling the line…</p></div>`;
   return html`<h1 class="aside">The book</h1>${first()}${drawingBoard()}
-    <div class="book-sheet"><div>${session()}${trials()}${papers()}</div><div>${circuits()}${locomotives()}${consists()}${state.me.official ? sensors() : nothing}</div></div>`;
+    <div class="book-sheet"><div>${session()}${trials()}${papers()}</div><div>${circuits()}${stockList()}${state.me.official ? sensors() : nothing}</div></div>`;
 }
 
 function drawingBoard() {
@@ -45,7 +44,7 @@ function first() {
  * @param {unknown} body @param {string} [verb] on the button that opens the form; none, no button
  */
 function section(what, title, caption, body, verb) {
-  const open = state.me.official && entry.what === what && what !== 'circuit' && what;
+  const open = state.me.official && entry.what === what && what in FORMS && /** @type {keyof typeof FORMS} */ (what);
   return html`<section class="sheet" aria-labelledby="b-${what}"><div class="caption"><h2 id="b-${what}">${title}</h2><p>${caption}</p></div>
     ${body}
     ${open ? FORMS[open]() : state.me.official && verb && entry.what !== what ? html`<p class="acts"><button @click=${() => openEntry(what)}>${verb}</button></p>` : nothing}</section>`;
@@ -96,23 +95,11 @@ function circuits() {
     <span class="faint">${[`lap ${fixed(c.length_mm, 0)} mm`, c.pieces_mm > 0 ? `pieces ${fixed(c.pieces_mm, 0)} mm, ${c.hint ? `open by ${fixed(c.gap_mm, 0)} mm and ${fixed(c.heading_deg, 1)}°` : 'closed'}` : 'no pieces given', `gates ${list(c.gates).map((g) => g.id).join(', ') || 'none'}`].join(' · ')}</span>`, undefined, html`<a href="#plan=${c.circuit.id}">Plan</a>`))}</ul>` : html`<p class="empty">None yet.</p>`, 'Write down a circuit');
 }
 
-function locomotives() {
-  const all = list(state.view?.locomotives);
-  return section('locomotive', 'Locomotives', 'each keeps its mark everywhere', all.length ? html`<ul class="entries">${all.map((l) => item('locomotive', l.id, html`<b>${l.name || l.id}</b>
-    <span class="faint">${[l.owner, l.mass_g ? `${fixed(l.mass_g, 0)} g` : '', list(l.driver_sets).map((s) => `${s.id}${s.motor ? ` (motor ${s.motor})` : ''}`).join(', ')].filter(Boolean).join(' · ')}</span>`, markPicture(markOf(l.id))))}</ul>` : html`<p class="empty">None yet.</p>`, 'Write down a locomotive');
-}
-
-function consists() {
-  const all = list(state.view?.consists);
-  return section('consist', 'Consists', 'the trains behind', all.length ? html`<ul class="entries">${all.map((c) => item('consist', c.id, html`<b>${c.name || c.id}</b>
-    <span class="faint">${carsOf(c)}</span>`))}</ul>` : html`<p class="empty">None yet.</p>`, 'Write down a consist');
-}
-
-/** @param {import('../../types/wire.js').Consist} c */
-function carsOf(c) {
-  const cars = list(c.cars);
-  const mass = cars.reduce((sum, car) => sum + (car.mass_g ?? 0), 0);
-  return `${cars.length} cars${mass ? ` · ${fixed(mass, 0)} g` : ''}${cars[0]?.bearings ? ` · ${cars[0].bearings} bearings` : ''}`;
+/** The roster has a page of its own; the book names what stands in it. */
+function stockList() {
+  const [locos, rest] = [list(state.view?.locomotives), [[list(state.view?.consists).length, 'consists'], [list(state.view?.named_motors).length, 'motors'], [list(state.view?.batteries).length, 'batteries']]];
+  return html`<section class="sheet" aria-labelledby="b-stock"><div class="caption"><h2 id="b-stock">Roster</h2><p>${rest.map(([n, word]) => `${n} ${word}`).join(', ')}</p><a class="button" href="#roster">Open the roster</a></div>
+    ${locos.length ? html`<ul class="entries">${locos.map((l) => html`<li>${markPicture(markOf(l.id))}<span><b>${l.name || l.id}</b></span></li>`)}</ul>` : html`<p class="empty">No locomotive yet.</p>`}</section>`;
 }
 
 function sensors() {

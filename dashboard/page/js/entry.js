@@ -1,14 +1,19 @@
 // What is being written in the book just now: one entry at a time is open.
+import { state } from './store.js';
 import { again } from './again.js';
 import { say } from './decide.js';
 
-/** @typedef {'' | 'circuit' | 'locomotive' | 'consist' | 'session' | 'trial' | 'sensor'} What */
+/** @typedef {'' | 'circuit' | 'locomotive' | 'consist' | 'motor' | 'battery' | 'session' | 'trial' | 'sensor'} What */
 
-export const entry = { what: /** @type {What} */ (''), id: '', key: 0 };
+/** from is what a new one is copied from; rev the place in the journal that the form was opened at. */
+export const entry = { what: /** @type {What} */ (''), id: '', from: '', rev: 0, key: 0 };
 
-/** Opens the form of an entry; without an id it is a new one. @param {What} what @param {string} [id] */
-export function openEntry(what, id = '') {
-  Object.assign(entry, { what, id, key: entry.key + 1 });
+/**
+ * Opens the form of an entry; without an id it is a new one.
+ * @param {What} what @param {string} [id] @param {string} [from]
+ */
+export function openEntry(what, id = '', from = '') {
+  Object.assign(entry, { what, id, from, rev: state.view?.rev ?? 0, key: entry.key + 1 });
   say('');
   again();
   requestAnimationFrame(() => begin(60)); // a frame later, when another form has gone
@@ -25,6 +30,6 @@ function begin(frames) {
 }
 
 export function closeEntry() {
-  Object.assign(entry, { what: '', id: '' });
+  Object.assign(entry, { what: '', id: '', from: '' });
   again();
 }

@@ -19,11 +19,15 @@ import { drawn, probe } from './probe.js';
 // Views other than the line are fetched when they are first asked for.
 const wall = later(() => import('./wall.js'));
 const book = later(() => import('./book.js'));
+const roster = later(() => import('./roster.js'));
 const orders = later(() => import('./order.js'));
 const healthPage = later(() => import('./health.js'));
 const plans = later(() => import('./plansheet.js'));
 /** @type {Record<string, () => unknown>} */
-const VIEWS = { line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), health: () => healthPage()?.healthView(), plan: () => plans()?.planView() };
+const VIEWS = {
+  line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), roster: () => roster()?.rosterView(),
+  health: () => healthPage()?.healthView(), plan: () => plans()?.planView(),
+};
 const build = document.querySelector('meta[name=build]')?.getAttribute('content') ?? '';
 const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));
 const sheetElement = /** @type {HTMLElement} */ (document.getElementById('sheet'));

@@ -189,7 +189,7 @@ func (h *Host) openGateway() error {
 		host = "127.0.0.1"
 	}
 	h.URL = "http://" + net.JoinHostPort(host, strconv.Itoa(at.Port))
-	cfg := gateway.Config{Site: h.cfg.Site, Key: key, Demo: h.cfg.Demo, Bus: gateway.BusInfo{NATSPort: h.NATSPort(), MQTTPort: h.MQTTPort()}}
+	cfg := gateway.Config{Site: h.cfg.Site, Key: key, Demo: h.cfg.Demo, Photos: filepath.Join(h.cfg.Data, "photos"), Bus: gateway.BusInfo{NATSPort: h.NATSPort(), MQTTPort: h.MQTTPort()}}
 	if h.broker != nil {
 		cfg.Agents = h.Agents
 	}
