@@ -31,6 +31,7 @@ type page struct {
 	assets fs.FS
 	build  string
 	html   []byte
+	replay []byte
 	err    error
 }
 
@@ -47,6 +48,10 @@ func Assets() (assets fs.FS, build string, err error) {
 // Page is the HTML to serve at / and /health, with the build in its meta tag
 // and in the address of every asset. It is nil only if Assets gives an error.
 func Page() []byte { return made().html }
+
+// ReplayPage is the HTML to serve at /replay: the same sheet on other paper, with
+// modules of its own, so that nothing of the live line is even loaded there.
+func ReplayPage() []byte { return made().replay }
 
 func assemble() page {
 	out := fstest.MapFS{}
@@ -72,14 +77,25 @@ func assemble() page {
 		return page{err: fmt.Errorf("reading the page's embedded files: %w", err)}
 	}
 	p := page{assets: out, build: hex.EncodeToString(h.Sum(nil))[:buildLength]}
-	modules, err := first(out.ReadFile, "js/main.js")
+	html := string(out["index.html"].Data)
+	delete(out, "index.html")
+	if p.html, err = p.fill(html, "js/main.js"); err == nil {
+		p.replay, err = p.fill(forReplay.Replace(html), "js/replay.js")
+	}
 	if err != nil {
 		return page{err: fmt.Errorf("finding the modules of the page: %w", err)}
 	}
-	fill := strings.NewReplacer("{{BUILD}}", p.build, "{{ASSETS}}", Prefix+p.build, "<!--MODULES-->", preload(Prefix+p.build, modules))
-	p.html = []byte(fill.Replace(string(out["index.html"].Data)))
-	delete(out, "index.html")
 	return p
+}
+
+// forReplay makes the HTML of a replay of that of the line.
+var forReplay = strings.NewReplacer("js/main.js", "js/replay.js", "css/book.css", "css/replay.css", "<title>Rainhill", "<title>Replay")
+
+// fill puts the build, the addresses and the modules to begin with into the HTML.
+func (p page) fill(html, module string) ([]byte, error) {
+	modules, err := first(p.assets.(fs.ReadFileFS).ReadFile, module)
+	fill := strings.NewReplacer("{{BUILD}}", p.build, "{{ASSETS}}", Prefix+p.build, "<!--MODULES-->", preload(Prefix+p.build, modules))
+	return []byte(fill.Replace(html)), err
 }
 
 // preload names every module that the page begins with in its HTML, so that a

@@ -70,6 +70,7 @@ func TestWeight(t *testing.T) {
 	book := weigh("js/main.js", "js/book.js")
 	roster := weigh("js/main.js", "js/roster.js")
 	trouble := weigh("js/main.js", "js/incident.js", "js/tip.js", "js/order.js")
+	replay := weigh("js/replay.js", "js/roll.js")
 	rest := zipped(t, Page()) + zipped(t, asset(t, "mark.svg"))
 	for _, link := range regexp.MustCompile(`stylesheet" href="/a/[0-9a-f]+/([^"]+)`).FindAllSubmatch(Page(), -1) {
 		rest += zipped(t, asset(t, string(link[1])))
@@ -77,6 +78,10 @@ func TestWeight(t *testing.T) {
 	t.Logf("script: line without roll %d, line with roll %d, with incidents and remarks %d (with all of it %d), book %d, roster %d; HTML, CSS and picture %d bytes", weigh("js/main.js"), line, trouble, weigh("js/main.js", "js/roll.js", "js/incident.js", "js/tip.js", "js/order.js"), book, roster, rest)
 	if max(line, book, roster, trouble) > 60_000 {
 		t.Errorf("script of the line is %d, with trouble %d, of the book %d, of the roster %d bytes compressed, want at most 60000", line, trouble, book, roster)
+	}
+	t.Logf("script of a replay with roll: %d bytes", replay)
+	if replay > 70_000 {
+		t.Errorf("script of a replay is %d bytes compressed, want at most 70000", replay)
 	}
 	if line+rest > 80_000 {
 		t.Errorf("the line weighs %d bytes compressed and cold, want at most 80000", line+rest)

@@ -22,7 +22,8 @@ func TestWireTypes(t *testing.T) {
 	const name = "types/wire.d.ts"
 	want := declarations(reflect.TypeFor[wire.View](), reflect.TypeFor[wire.Frame](), reflect.TypeFor[wire.Results](),
 		reflect.TypeFor[wire.Health](), reflect.TypeFor[wire.Credential](), reflect.TypeFor[wire.Reply](),
-		reflect.TypeFor[wire.CircuitValue](), reflect.TypeFor[wire.LapValue](), reflect.TypeFor[wire.NoteValue](), reflect.TypeFor[wire.OrderValue](), reflect.TypeFor[wire.ClockTold](), reflect.TypeFor[wire.RosterCheck]())
+		reflect.TypeFor[wire.CircuitValue](), reflect.TypeFor[wire.LapValue](), reflect.TypeFor[wire.NoteValue](), reflect.TypeFor[wire.OrderValue](), reflect.TypeFor[wire.ClockTold](),
+		reflect.TypeFor[wire.RosterCheck](), reflect.TypeFor[wire.ReplayNote]())
 	if *update {
 		if err := os.WriteFile(name, want, 0o644); err != nil {
 			t.Fatal(err)

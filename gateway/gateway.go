@@ -107,6 +107,7 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux := http.NewServeMux()
 	pages.register(mux)
 	mux.HandleFunc("GET /ws", g.socket)
+	mux.HandleFunc("GET /ws/replay", g.replay)
 	mux.HandleFunc("GET /api/view", g.ask("view"))
 	mux.HandleFunc("GET /api/results", g.ask("results"))
 	mux.HandleFunc("GET /api/laps.csv", g.lapsCSV)

@@ -17,6 +17,7 @@ import (
 type pages struct {
 	build string
 	html  file
+	again file // the page of a replay
 	files map[string]file
 }
 
@@ -33,6 +34,9 @@ func newPages() (*pages, error) {
 	}
 	p := &pages{build: build, files: map[string]file{}}
 	if p.html, err = compress("text/html; charset=utf-8", dashboard.Page(), false); err != nil {
+		return nil, err
+	}
+	if p.again, err = compress("text/html; charset=utf-8", dashboard.ReplayPage(), false); err != nil {
 		return nil, err
 	}
 	err = fs.WalkDir(assets, ".", func(name string, d fs.DirEntry, err error) error {
@@ -83,6 +87,7 @@ func (p *pages) register(mux *http.ServeMux) {
 	mux.HandleFunc("GET /health", page)
 	mux.HandleFunc("GET /book", page)
 	mux.HandleFunc("GET /roster", page)
+	mux.HandleFunc("GET /replay", func(w http.ResponseWriter, r *http.Request) { p.again.serve(w, r, p.build) })
 	mux.HandleFunc("GET "+dashboard.Prefix+"{build}/{name...}", func(w http.ResponseWriter, r *http.Request) {
 		f, ok := p.files[r.PathValue("name")]
 		if !ok || r.PathValue("build") != p.build {

@@ -128,6 +128,12 @@ export interface RosterCheck {
   remarks: string[] | null;
 }
 
+export interface ReplayNote {
+  type: string;
+  replay?: ReplayState;
+  reason?: string;
+}
+
 export interface Rules {
   version: string;
   disorder_window_us: number;
@@ -327,12 +333,20 @@ export interface MeetResults {
 
 export interface ReplayState {
   session: string;
+  name?: string;
   trial?: string;
+  running?: boolean;
   from_us: number;
   to_us: number;
   at_us: number;
   rate: number;
   ended?: boolean;
+  done: number;
+  facts: number;
+  index: number;
+  crossings: number;
+  crossing?: ReplayCrossing;
+  trials?: ReplayTrial[];
 }
 
 export interface PassagesOf {
@@ -532,6 +546,24 @@ export interface ClassResult {
   class: string;
   name: string;
   standings: Standing[] | null;
+}
+
+export interface ReplayCrossing {
+  gate: string;
+  edge: string;
+  agent?: string;
+  at_us: number;
+  bus_us: number;
+  journal_seq: number;
+}
+
+export interface ReplayTrial {
+  trial: string;
+  locomotive: string;
+  name: string;
+  from_us: number;
+  to_us: number;
+  laps_us: number[] | null;
 }
 
 export interface ClockPoint {

@@ -10,6 +10,9 @@
 //	rhj.<site>.<kind>.<source>  journal records; written by the journal alone
 //	rhv.<site>                  frames of new verdicts
 //	rhq.<site>.<what>           questions to the services, with a reply
+//	rhv.<site>.replay.<id>      what one replay shows; never part of rhv.<site>
+//	rhq.<site>.replay.<id>      how that replay is to go on
+//	replay.<site>.<kind>.<source>  records said again, on another bus or under another prefix
 package bus
 
 import (
@@ -47,7 +50,14 @@ func Stream(site string) string { return "rhj-" + site }
 // Frames is where the scorer publishes what is new.
 func Frames(site string) string { return "rhv." + site }
 
-// Question is where a service answers: view, results, health, check.
+// Replay is where one replay tells its viewer what it shows: never where the
+// live line is told.
+func Replay(site, id string) string { return "rhv." + site + ".replay." + id }
+
+// ReplayControl is where a viewer tells a replay how to go on.
+func ReplayControl(site, id string) string { return Question(site, "replay") + "." + id }
+
+// Question is where a service answers: view, results, health, check, replay.
 func Question(site, what string) string { return "rhq." + site + "." + what }
 
 // Progress is where a long question's answerer says how far it is, and Cancel where
@@ -101,3 +111,26 @@ func Internals(site string) string { return "rhi." + site + ".*.*" }
 // InboxPrefix is where the service's own requests are answered; agents cannot
 // listen there.
 const InboxPrefix = "_RHS"
+
+// Again is the subject of a record that is said again, under a prefix that Prefix
+// has let pass.
+func Again(prefix, site, kind, source string) string {
+	return prefix + "." + site + "." + kind + "." + source
+}
+
+// Prefix reports why subjects of records said again may not begin with p: what is
+// said again must never be taken for what happens.
+func Prefix(p string) error {
+	own, _, _ := strings.Cut(p, ".")
+	if strings.HasPrefix(own, "rh") || strings.HasPrefix(own, "_") || strings.HasPrefix(own, "$") {
+		return fmt.Errorf("the prefix %q is kept for what really happens: take another, such as replay", p)
+	}
+	for token := range strings.SplitSeq(p, ".") {
+		if token == "" || strings.ContainsFunc(token, func(c rune) bool {
+			return (c < 'a' || c > 'z') && (c < 'A' || c > 'Z') && (c < '0' || c > '9') && c != '-' && c != '_'
+		}) {
+			return fmt.Errorf("the prefix %q is not made of letters, digits, - and _ with single dots between", p)
+		}
+	}
+	return nil
+}

@@ -293,16 +293,27 @@ type View struct {
 	Replay *ReplayState `json:"replay,omitempty"`
 }
 
-// ReplayState says what is being replayed and how it stands. Rate 0: it stands
-// still.
+// ReplayState says what is being replayed and how it stands. Instants are those at
+// which the journal took the facts. Rate 0: it stands still. A fact counts as done
+// when the view holds it; while the session is being read, Facts is how many
+// there will be at most. Index is how many of the Crossings between FromUs and
+// ToUs have been, Crossing the newest of them. Trials come with the first view.
 type ReplayState struct {
-	Session string  `json:"session"`
-	Trial   string  `json:"trial,omitempty"`
-	FromUs  int64   `json:"from_us"`
-	ToUs    int64   `json:"to_us"`
-	AtUs    int64   `json:"at_us"`
-	Rate    float64 `json:"rate"`
-	Ended   bool    `json:"ended,omitempty"`
+	Session   string          `json:"session"`
+	Name      string          `json:"name,omitempty"`
+	Trial     string          `json:"trial,omitempty"`
+	Running   bool            `json:"running,omitempty"` // the session is not closed: as far as it had come
+	FromUs    int64           `json:"from_us"`
+	ToUs      int64           `json:"to_us"`
+	AtUs      int64           `json:"at_us"`
+	Rate      float64         `json:"rate"`
+	Ended     bool            `json:"ended,omitempty"`
+	Done      int             `json:"done"`
+	Facts     int             `json:"facts"`
+	Index     int             `json:"index"`
+	Crossings int             `json:"crossings"`
+	Crossing  *ReplayCrossing `json:"crossing,omitempty"`
+	Trials    []ReplayTrial   `json:"trials,omitempty"`
 }
 
 // Frame is what is new since the last. Setup is set when definitions, trials

@@ -57,6 +57,20 @@ func Session(ctx context.Context, js jetstream.JetStream, site, session string, 
 	return walk(ctx, js, site, session, func(_ string, h held) error { return fn(h.seq, h.record) })
 }
 
+// Extent is where a session's own facts lie: its id, the sequence of its opening,
+// and that of its close, 0 while it is open. session "" is the last one.
+func Extent(ctx context.Context, js jetstream.JetStream, site, session string) (id string, first, last uint64, err error) {
+	tip, _, err := Tip(ctx, js, site)
+	if err != nil {
+		return session, 0, 0, err
+	}
+	if tip == 0 {
+		return session, 0, 0, fmt.Errorf("site %s has no session yet", site)
+	}
+	s, err := spanOf(ctx, js, site, session, tip)
+	return s.id, s.first, s.last, err
+}
+
 func walk(ctx context.Context, js jetstream.JetStream, site, session string, put func(id string, h held) error) (string, error) {
 	last, _, err := Tip(ctx, js, site)
 	if err != nil {

@@ -45,6 +45,7 @@ func commands() []command {
 		{"simulate", "--scenario FILE|NAME [--seed N] --out DIR | --list", "write a simulated run, and what really happened in it", simulate},
 		{"record", "[--data DIR] [--url URL] [-o FILE]", "write a session down as it happens, until it closes", record},
 		{"export", "[--data DIR] [--session ID] [-o FILE]", "write a session as JSON Lines", export},
+		{"replay", "--url nats://HOST:PORT | --listen HOST:PORT [--rate N] [FILE | --data DIR [--session ID]]", "say a session again on a bus, for other programs to hear", replaySession},
 		{"import", "[--data DIR] [--site ID] FILE", "take a session file in as a site of its own", importFile},
 		{"verify", "[--data DIR] [--site ID] [FILE]", "walk the hash chain of a journal or a session file", verify},
 		{"rebuild", "[--data DIR] [--site ID]", "make the store anew from the journal, and compare", rebuild},

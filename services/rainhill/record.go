@@ -48,8 +48,14 @@ func sessionFile(ctx context.Context, fs *flag.FlagSet, args []string, std stdio
 		return err
 	}
 	defer func() { err = errors.Join(err, done(err)) }()
-	if *from == "" {
-		h, openErr := host.Offline(*data, orDefault(*site))
+	return writeSession(ctx, *data, *from, *site, *session, follow, out)
+}
+
+// writeSession writes a session of the service at from, or of a data folder, or of
+// the service that holds that folder.
+func writeSession(ctx context.Context, data, from, site, session string, follow bool, out io.Writer) (err error) {
+	if from == "" {
+		h, openErr := host.Offline(data, orDefault(site))
 		if openErr == nil {
 			defer func() { err = errors.Join(err, h.Stop()) }()
 			if follow {
@@ -59,13 +65,13 @@ func sessionFile(ctx context.Context, fs *flag.FlagSet, args []string, std stdio
 			if err != nil {
 				return err
 			}
-			return journal.Export(ctx, js, orDefault(*site), *session, false, out)
+			return journal.Export(ctx, js, orDefault(site), session, false, out)
 		}
-		if *from = host.HolderOf(*data).URL; !errors.Is(openErr, host.ErrHeld) || *from == "" {
+		if from = host.HolderOf(data).URL; !errors.Is(openErr, host.ErrHeld) || from == "" {
 			return openErr
 		}
 	}
-	return fetch(ctx, *from, *site, *session, follow, out)
+	return fetch(ctx, from, site, session, follow, out)
 }
 
 func orDefault(site string) string {

@@ -53,9 +53,9 @@ function section(what, title, caption, body, verb) {
 function session() {
   const s = state.view?.session;
   const past = list(state.view?.sessions).filter((o) => o.id !== s?.id || s.closed_us).toReversed();
-  const now = s && !s.closed_us ? html`<ul class="entries"><li><span><b>${s.name || s.id}</b> <span class="faint">on ${circuit()?.circuit.name || s.circuit}, open since ${day(s.opened_us)}</span></span>${state.me.official ? closing() : nothing}</li></ul>` : html`<p class="empty">No session is open.</p>`;
+  const now = s && !s.closed_us ? html`<ul class="entries"><li><span><b>${s.name || s.id}</b> <span class="faint">on ${circuit()?.circuit.name || s.circuit}, open since ${day(s.opened_us)}</span></span><a href=${at(`/replay?session=${s.id}`)}>replay</a>${state.me.official ? closing() : nothing}</li></ul>` : html`<p class="empty">No session is open.</p>`;
   const before = past.length ? html`<details><summary>Sessions before (${past.length})</summary><ul class="entries">${past.map((o) => html`<li><span><b>${o.name || o.id}</b> <span class="faint">${day(o.opened_us)}</span></span>
-    <a href=${at(`/api/journal?session=${o.id}`)} download>journal</a><a href=${at(`/api/laps.csv?session=${o.id}`)} download>laps</a></li>`)}</ul></details>` : nothing;
+    <a href=${at(`/replay?session=${o.id}`)}>replay</a><a href=${at(`/api/journal?session=${o.id}`)} download>journal</a><a href=${at(`/api/laps.csv?session=${o.id}`)} download>laps</a></li>`)}</ul></details>` : nothing;
   return section('session', 'Session', 'everything between opening and closing the book', html`${now}${before}`, sessionOpen() || !list(state.view?.circuits).length ? '' : 'Open a session');
 }
 
@@ -74,7 +74,7 @@ function trials() {
   const all = [...openTrials(), ...closedTrials()];
   const body = all.length ? html`<ul class="entries">${all.map((r) => html`<li>${markPicture(markOf(r.trial.locomotive))}
     <span><b>${locomotive(r.trial.locomotive)?.name || r.trial.locomotive}</b> <span class="faint">${[consist(r.trial.consist)?.name, r.trial.direction, `${r.result?.lap_count ?? 0} laps`, `from ${clock(r.trial.from_us)}`, r.trial.to_us ? `to ${clock(r.trial.to_us)}` : 'open', ...conditions(r.trial.conditions)].filter(Boolean).join(' · ')}</span></span>
-    ${state.me.official && !r.trial.to_us ? html`<button @click=${() => closeTrial(r.trial)}>Close trial</button>` : nothing}</li>`)}</ul>` : html`<p class="empty">No trial in this session yet.</p>`;
+    <a href=${at(`/replay?session=${state.view?.session?.id}&trial=${r.trial.id}`)}>replay</a>${state.me.official && !r.trial.to_us ? html`<button @click=${() => closeTrial(r.trial)}>Close trial</button>` : nothing}</li>`)}</ul>` : html`<p class="empty">No trial in this session yet.</p>`;
   const can = sessionOpen() && list(state.view?.locomotives).length;
   return section('trial', 'Trials', 'one timed outing of one locomotive under stated conditions', body, can ? 'Open a trial' : '');
 }

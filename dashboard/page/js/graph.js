@@ -123,7 +123,7 @@ function drawTime(f) {
   }
   c.textAlign = 'right';
   c.fillStyle = inks().ink;
-  c.fillText('now', f.x1 + 10, f.y0 + 7);
+  c.fillText(state.view?.replay ? 'then' : 'now', f.x1 + 10, f.y0 + 7);
 }
 
 /** @param {Frame} f @param {CircuitView} view */

@@ -29,10 +29,17 @@ export function openLap(trial, lap) {
   box.scrollTop = 0;
 }
 
+/** What a replay does otherwise: it has the laps of its own instant, and can go to where one began. */
+export const replayed = {
+  /** @type {((trial: string) => void) | null} */ rest: null,
+  /** @type {((atUs: number) => void) | null} */ jump: null,
+};
+
 /** A long trial came without its first laps: they are fetched when asked for. @param {string} trial */
 function fetchRest(trial) {
   const have = state.trials.get(trial)?.result;
   if (!have || list(have.laps).length >= have.lap_count) return;
+  if (replayed.rest) return replayed.rest(trial);
   attempt(async () => {
     const whole = list((await results()).trials).find((t) => t.trial === trial);
     const running = state.trials.get(trial);
@@ -69,8 +76,14 @@ function slip(r, lap) {
   ];
   return html`<dl class="facts">${rows.map(([k, v]) => html`<div><dt>${k}</dt><dd>${v}</dd></div>`)}</dl>
     ${sectors(lap)}
-    ${state.me.official ? official(r, lap) : nothing}
+    ${state.me.official ? official(r, lap) : nothing}${jump(lap)}
     <p><button @click=${() => showLap(r.trial.id, 0)}>All laps of this trial</button></p>`;
+}
+
+/** @param {Lap} lap */
+function jump(lap) {
+  const go = replayed.jump;
+  return go ? html`<p><button @click=${() => { box.close(); go(lap.start_us); }}>Go to where this lap began</button></p>` : nothing;
 }
 
 /** @param {Lap} lap */

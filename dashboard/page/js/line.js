@@ -19,11 +19,12 @@ export function lineView() {
   if (!state.view) return html`<div class="sheet welcome"><p>Calling the line…</p></div>`;
   if (!sessionOpen() && !state.trials.size) return welcome();
   const empty = !openTrials().length && !state.trials.size;
-  return html`<h1 class="aside">The line</h1>${tapPanel()}${doubts()}
-    <div class="line-sheet">
-      ${empty ? firstTrial() : board()}
-      ${trainGraph()}${plan()}${roll()}
-    </div>`;
+  return html`<h1 class="aside">The line</h1>${tapPanel()}${lineSheet(empty ? firstTrial() : board())}`;
+}
+
+/** Board, graph, plan and roll; a replay shows the same. @param {unknown} first what stands in the board's place */
+export function lineSheet(first) {
+  return html`${doubts()}<div class="line-sheet">${first}${trainGraph()}${plan()}${roll()}</div>`;
 }
 
 function welcome() {

@@ -1,5 +1,5 @@
 // Package host answers "how do the parts run together?": it holds the data
-// folder, starts broker, journal, scorer and gateway in one process, or the
+// folder, starts broker, journal, scorer, replays and gateway in one process, or the
 // named ones against an outside bus, and stops them in order. What each part
 // does is in its own package.
 package host
@@ -23,6 +23,7 @@ import (
 	"rainhill/pkg/wire"
 	"rainhill/services/broker"
 	"rainhill/services/journal"
+	"rainhill/services/replay"
 	"rainhill/services/scoring"
 	"rainhill/services/store"
 )
@@ -35,7 +36,7 @@ const (
 )
 
 // Parts that a process may run.
-var Parts = []string{"journal", "scoring", "gateway"}
+var Parts = []string{"journal", "scoring", "replay", "gateway"}
 
 // Config says where a host keeps its data, where it listens and what it runs.
 type Config struct {
@@ -118,6 +119,9 @@ func Open(cfg Config) (h *Host, err error) {
 			return h, err
 		}
 		h.start("scoring", func(ctx context.Context) error { return scoring.Run(ctx, h.nc, cfg.Site, h.store) })
+	}
+	if h.runs("replay") {
+		h.start("replay", func(ctx context.Context) error { return replay.Run(ctx, h.nc, cfg.Site) })
 	}
 	if h.runs("gateway") {
 		if err = h.openGateway(); err != nil {

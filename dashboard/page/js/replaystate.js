@@ -1,0 +1,28 @@
+// What the page knows of its replay, and how it tells it to go on.
+/** @import {ReplayState, ReplayTrial} from '../../types/wire.js' */
+
+/** What the page knows of its replay. */
+export const replay = {
+  /** @type {ReplayState | null} as last told */ told: null,
+  /** performance.now() when it was told */ heardMs: 0,
+  /** @type {ReplayTrial[]} all of the session */ trials: [],
+  /** how fast it plays when it plays */ rate: 1,
+  /** it was playing: it goes on after the line was down */ playing: false,
+  /** why it ended or never began */ reason: '',
+};
+
+/** @typedef {{do: string, rate?: number, at_us?: number, by?: number, trial?: string}} Control */
+
+/** The line to the replay, once there is one. */
+export const driver = { tell: (/** @type {Control} */ _) => {} };
+
+/** Tells the replay how to go on. @param {Control} control */
+export function say(control) {
+  driver.tell(control);
+  if (control.do === 'play') replay.playing = true;
+  if (control.do === 'pause' || control.do === 'step') replay.playing = false;
+}
+
+export function playOrPause() {
+  say(replay.told?.rate ? { do: 'pause' } : { do: 'play', rate: replay.rate });
+}
