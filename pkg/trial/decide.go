@@ -194,6 +194,9 @@ func (s *State) checkTrial(v wire.Trial) error {
 	if v.Run != "" && s.Book.run(v.Run) == nil {
 		return refuse("the running order has no run %q", v.Run)
 	}
+	if t := s.Book.begun()[v.Run]; t != nil && t.Trial.ID != v.ID && !v.Void {
+		return fmt.Errorf("%w: run %s was opened already, as trial %s", ErrConflict, v.Run, t.Trial.ID)
+	}
 	return nil
 }
 

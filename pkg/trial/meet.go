@@ -144,29 +144,30 @@ func (s *State) DrawOrder(seed uint64) (wire.Plan, error) {
 		}
 	}
 	made := b.made()
+	var owed []wire.Run
 	var p running.Plan
 	var err error
 	if len(made) == 0 {
 		p, err = running.Draw(ids, b.Meet.Rounds, b.Meet.SwapEvery, seed)
 	} else {
-		old := running.Plan{Design: b.Plan.Design, Seed: b.Plan.Seed, Rounds: b.Meet.Rounds, SwapEvery: b.Meet.SwapEvery, Runs: b.inTurn(made)}
+		owed = b.owed(made, ids)
+		old := running.Plan{Design: b.Plan.Design, Seed: b.Plan.Seed, Rounds: b.Meet.Rounds, SwapEvery: b.Meet.SwapEvery, Runs: b.inTurn(made, owed)}
 		p, err = running.Redraw(old, len(made), ids, seed)
 	}
 	if err != nil {
 		return wire.Plan{}, refuse("drawing the running order: %v", err)
 	}
-	return b.planned(p, made), nil
+	return b.planned(p, made, owed), nil
 }
 
-// inTurn is the running order as it came about: the runs made, then what is left.
-// One made before its turn draws those left over from earlier rounds into its own.
-func (b *Book) inTurn(made []wire.Run) []running.Run {
-	all := slices.Clone(made)
-	for _, r := range b.Plan.Runs {
-		if !slices.ContainsFunc(made, func(m wire.Run) bool { return m.ID == r.ID }) {
-			all = append(all, r)
-		}
+// inTurn is the running order as it came about, without the runs owed: those made,
+// then what is left.
+func (b *Book) inTurn(made, owed []wire.Run) []running.Run {
+	kept := func(r wire.Run) bool {
+		is := func(m wire.Run) bool { return m.ID == r.ID }
+		return slices.ContainsFunc(made, is) || slices.ContainsFunc(owed, is)
 	}
+	all := slices.Concat(made, slices.DeleteFunc(slices.Clone(b.Plan.Runs), kept))
 	var out []running.Run
 	round, place := 1, 0
 	for _, r := range all {
@@ -179,30 +180,45 @@ func (b *Book) inTurn(made []wire.Run) []running.Run {
 	return out
 }
 
-// made are the runs made, under way or skipped, in the order they were made.
+// made are the runs made, under way or skipped, round by round in the order they
+// were made; one skipped stays behind the run planned before it.
 func (b *Book) made() []wire.Run {
 	if b.Plan == nil {
 		return nil
 	}
 	begun := b.begun()
 	var made []wire.Run
+	at, last := map[string]int64{}, int64(0)
 	for _, r := range b.Plan.Runs {
-		if begun[r.ID] != nil || r.Skipped {
-			made = append(made, r)
+		t := begun[r.ID]
+		if t != nil {
+			last = t.Trial.FromUs
+		}
+		if t != nil || r.Skipped {
+			made, at[r.ID] = append(made, r), last
 		}
 	}
-	at := func(r wire.Run) int64 {
-		if t := begun[r.ID]; t != nil {
-			return t.Trial.FromUs
-		}
-		return math.MaxInt64
-	}
-	slices.SortStableFunc(made, func(x, y wire.Run) int { return cmp.Compare(at(x), at(y)) })
+	slices.SortStableFunc(made, func(x, y wire.Run) int {
+		return cmp.Or(cmp.Compare(x.Round, y.Round), cmp.Compare(at[x.ID], at[y.ID]))
+	})
 	return made
 }
 
-// planned gives the runs of a drawn order their ids: those made keep theirs.
-func (b *Book) planned(p running.Plan, made []wire.Run) wire.Plan {
+// owed are the runs to come of rounds before the one begun last, as of a trial that
+// was voided later: they stay as they are and run next.
+func (b *Book) owed(made []wire.Run, present []string) (owed []wire.Run) {
+	for _, r := range b.Plan.Runs {
+		is := func(m wire.Run) bool { return m.ID == r.ID }
+		if r.Round < made[len(made)-1].Round && !slices.ContainsFunc(made, is) && slices.Contains(present, r.Entry) {
+			owed = append(owed, r)
+		}
+	}
+	return owed
+}
+
+// planned gives the runs of a drawn order their ids: those made keep theirs, and so
+// do those owed, which come next.
+func (b *Book) planned(p running.Plan, made, owed []wire.Run) wire.Plan {
 	out := wire.Plan{Seed: p.Seed, Design: p.Design, Rounds: p.Rounds, SwapEvery: p.SwapEvery, Runs: []wire.Run{}}
 	next := 1
 	if b.Plan != nil {
@@ -213,11 +229,8 @@ func (b *Book) planned(p running.Plan, made []wire.Run) wire.Plan {
 			}
 		}
 	}
-	for i, r := range p.Runs {
-		if i < len(made) {
-			out.Runs = append(out.Runs, made[i])
-			continue
-		}
+	out.Runs = append(append(out.Runs, made...), owed...)
+	for _, r := range p.Runs[len(made):] {
 		out.Runs = append(out.Runs, wire.Run{ID: fmt.Sprintf("run-%d", next), Round: r.Round, Place: r.Place, Entry: r.Entry, SwapBattery: r.SwapBattery})
 		next++
 	}
@@ -238,7 +251,7 @@ func (s *State) meetResults() *wire.MeetResults {
 			if t != nil && t.Trial.ToUs != 0 {
 				out.Done++
 			}
-			if t != nil || !r.Skipped {
+			if t != nil || !r.Skipped && !b.withdrawn(r.Entry) {
 				out.Runs++
 			}
 		}
@@ -251,6 +264,10 @@ func (s *State) meetResults() *wire.MeetResults {
 		out.Classes = append(out.Classes, wire.ClassResult{Class: c.ID, Name: c.Name, Standings: s.standings(c.ID)})
 	}
 	return out
+}
+
+func (b *Book) withdrawn(entry string) bool {
+	return slices.ContainsFunc(b.Entries, func(e wire.Entry) bool { return e.ID == entry && e.Withdrawn })
 }
 
 // standings are the entries of a class in their order. Equal figures, as printed
@@ -328,9 +345,10 @@ func ranked(rank string, m stats.Summary) float64 {
 }
 
 // Digest is the SHA-256, in hexadecimal, of results as Encode writes them, without
-// the seal and the notes: what an official signs.
+// the seal, the notes and the name of the place, so that a session file holds its
+// signature wherever it is taken: what an official signs.
 func Digest(r wire.Results) (string, error) {
-	r.Seal, r.Notes = nil, nil
+	r.Seal, r.Notes, r.Site = nil, nil, ""
 	b, err := Encode(r)
 	if err != nil {
 		return "", err

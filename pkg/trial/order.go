@@ -15,7 +15,7 @@ func (s *State) order() *wire.Order {
 	}
 	var open, unknown []string
 	for _, t := range b.Trials {
-		if t.Closed || t.Gone {
+		if t.Closed || t.Gone || t.Trial.ToUs != 0 {
 			continue
 		}
 		open = append(open, t.Trial.ID)

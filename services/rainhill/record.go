@@ -16,6 +16,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"rainhill/gateway"
+	"rainhill/pkg/trial"
 	"rainhill/pkg/wire"
 	"rainhill/services/broker"
 	"rainhill/services/journal"
@@ -205,7 +206,7 @@ func verify(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) (er
 			return fmt.Errorf("%s: %d records hold, then: %w", name, n, err)
 		}
 		fmt.Fprintf(std.out, "%s: all %d records are as they were written\n", name, n)
-		return nil
+		return verifySeal(ctx, fs.Arg(0), std)
 	}
 	h, err := host.Offline(*data, *site)
 	if err != nil {
@@ -217,6 +218,40 @@ func verify(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) (er
 		return fmt.Errorf("site %s: %d records hold, then: %w", *site, n, err)
 	}
 	fmt.Fprintf(std.out, "site %s: all %d records are as they were written; the chain ends in %s\n", *site, n, chain)
+	return nil
+}
+
+// verifySeal scores a session file anew and says whether its results are those
+// that were signed. A stream has been read to its end by then and is not scored.
+func verifySeal(ctx context.Context, path string, std stdio) error {
+	if path == "-" {
+		return nil
+	}
+	f, name, err := open(path, std)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = f.Close() }()
+	s := trial.New("file")
+	var other error // the results were not those of the last signature
+	err = journal.EachLine(f, func(n int, line []byte) error {
+		e, err := wire.Decode(line)
+		if err != nil {
+			return nil // the chain holds: it is the header
+		}
+		if e.Kind == wire.KindDecision && e.What == wire.WhatSeal {
+			if other = s.Check(e); other != nil {
+				other = fmt.Errorf("%s:%d: the results scored from this file are not those that %s signed: %w", name, n, e.By, other)
+			}
+		}
+		s.Step(e)
+		return ctx.Err()
+	})
+	if err = errors.Join(err, other); err != nil || s.Book == nil || s.Book.Seal == nil {
+		return err
+	}
+	seal := s.Book.Seal
+	fmt.Fprintf(std.out, "%s: the results are those that %s signed, SHA-256 %s\n", name, seal.By, seal.Digest)
 	return nil
 }
 

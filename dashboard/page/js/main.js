@@ -3,7 +3,7 @@
 import { html, nothing, render } from '../lib/lit-3.3.3.js';
 import { Link } from './link.js';
 import { Pace } from './pace.js';
-import { state, clock, putView, putFrame, onChange, changed } from './store.js';
+import { state, clock, openTrials, putView, putFrame, onChange, changed } from './store.js';
 import { localUs } from './clock.js';
 import { health, Refused } from './api.js';
 import { motion } from './motion.js';
@@ -23,10 +23,11 @@ const roster = later(() => import('./roster.js'));
 const orders = later(() => import('./order.js'));
 const healthPage = later(() => import('./health.js'));
 const plans = later(() => import('./plansheet.js'));
+const meet = later(() => import('./meet.js').then((m) => m.ready()));
 /** @type {Record<string, () => unknown>} */
 const VIEWS = {
   line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), roster: () => roster()?.rosterView(),
-  health: () => healthPage()?.healthView(), plan: () => plans()?.planView(),
+  health: () => healthPage()?.healthView(), plan: () => plans()?.planView(), meet: () => meet()?.meetView(), call: () => meet()?.callView(),
 };
 const build = document.querySelector('meta[name=build]')?.getAttribute('content') ?? '';
 const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));
@@ -37,7 +38,7 @@ let view = location.pathname.slice(1) in VIEWS ? location.pathname.slice(1) : 'l
 /** The sheet: words and figures, drawn when one of them changed. */
 const sheet = new Pace(() => {
   render(head(view), headElement);
-  const asked = state.order && state.order.state !== 'clear' && view !== 'health';
+  const asked = state.order && state.order.state !== 'clear' && view !== 'health' && view !== 'call' && (view !== 'meet' || openTrials().length > 1);
   render(html`${asked ? orders()?.orderNotice(state.order) : nothing}${VIEWS[view]()}`, sheetElement);
   slip.draw();
   drawn();
