@@ -20,7 +20,7 @@ var update = flag.Bool("update", false, "rewrite files that are made from others
 // in pkg/wire, and let tsc say what it breaks.
 func TestWireTypes(t *testing.T) {
 	const name = "types/wire.d.ts"
-	want := declarations(reflect.TypeFor[wire.View](), reflect.TypeFor[wire.Frame](), reflect.TypeFor[wire.Results](),
+	want := declarations(reflect.TypeFor[wire.View](), reflect.TypeFor[wire.Frame](), reflect.TypeFor[wire.Results](), reflect.TypeFor[wire.History](),
 		reflect.TypeFor[wire.Health](), reflect.TypeFor[wire.Credential](), reflect.TypeFor[wire.Reply](),
 		reflect.TypeFor[wire.CircuitValue](), reflect.TypeFor[wire.LapValue](), reflect.TypeFor[wire.NoteValue](), reflect.TypeFor[wire.OrderValue](), reflect.TypeFor[wire.ClockTold](),
 		reflect.TypeFor[wire.RosterCheck](), reflect.TypeFor[wire.ReplayNote]())

@@ -113,22 +113,6 @@ func (g *Gateway) fromPage(w http.ResponseWriter, r *http.Request, e wire.Event)
 	g.publish(w, g.site(r), e)
 }
 
-func (g *Gateway) lapsCSV(w http.ResponseWriter, r *http.Request) {
-	b, err := g.question(g.site(r), "results", []byte(r.URL.Query().Get("session")))
-	if err != nil {
-		g.failed(w, err)
-		return
-	}
-	var res wire.Results
-	if err := json.Unmarshal(b, &res); err != nil {
-		refuse(w, http.StatusBadGateway, "the results could not be read")
-		return
-	}
-	w.Header().Set("Content-Type", "text/csv; charset=utf-8")
-	w.Header().Set("Content-Disposition", `attachment; filename="laps.csv"`)
-	_ = wire.WriteLapsCSV(w, res)
-}
-
 // journal sends a session's facts as JSON Lines; with follow=1 it goes on with
 // what comes, until the session closes or the reader goes.
 func (g *Gateway) journal(w http.ResponseWriter, r *http.Request) {
@@ -138,29 +122,41 @@ func (g *Gateway) journal(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	q := r.URL.Query()
-	out := &lateHeader{w: w}
+	out := &lateHeader{w: w, kind: "application/jsonl; charset=utf-8", name: "session.jsonl"}
 	err = journal.Export(r.Context(), js, g.site(r), q.Get("session"), q.Get("follow") == "1", out)
-	switch {
-	case err != nil && !out.began:
-		refuse(w, http.StatusBadRequest, err.Error())
-	case err != nil:
-		// Half a session must not look like a whole one: the line is cut.
-		panic(http.ErrAbortHandler)
+	if err != nil {
+		err = fmt.Errorf("%w: %w", errRefused, err)
 	}
+	out.end(g, err)
 }
 
 // lateHeader sends the headers with the first bytes, so that an error before
 // them can still be told, and passes each write on at once.
 type lateHeader struct {
-	w     http.ResponseWriter
-	began bool
+	w          http.ResponseWriter
+	kind, name string // of the content; of the file, when it is one
+	began      bool
+}
+
+// end tells an error, or cuts the line if it is too late for that: half an
+// export must not look like a whole one.
+func (l *lateHeader) end(g *Gateway, err error) {
+	switch {
+	case err != nil && !l.began:
+		g.failed(l.w, err)
+	case err != nil:
+		panic(http.ErrAbortHandler)
+	}
 }
 
 func (l *lateHeader) Write(b []byte) (int, error) {
 	if !l.began {
 		l.began = true
-		l.w.Header().Set("Content-Type", "application/jsonl; charset=utf-8")
-		l.w.Header().Set("Content-Disposition", `attachment; filename="session.jsonl"`)
+		l.w.Header().Set("Content-Type", l.kind)
+		l.w.Header().Set("Cache-Control", "no-store")
+		if l.name != "" {
+			l.w.Header().Set("Content-Disposition", `attachment; filename="`+l.name+`"`)
+		}
 	}
 	n, err := l.w.Write(b)
 	if err == nil {

@@ -11,7 +11,6 @@ import (
 	"strconv"
 	"time"
 
-	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"rainhill/pkg/bus"
@@ -80,23 +79,23 @@ func (g *Gateway) hadEffect(site, id string) bool {
 func (g *Gateway) patiently(ctx context.Context, site, what string, data []byte) ([]byte, error) {
 	ctx, cancel := context.WithTimeout(ctx, 10*time.Minute)
 	defer cancel()
-	m, err := g.nc.RequestWithContext(ctx, bus.Question(site, what), data)
+	b, err := bus.Enquire(ctx, g.nc, bus.Question(site, what), data)
 	if err != nil {
 		return nil, fmt.Errorf("asking for %s of site %s: %w", what, site, err)
 	}
-	return understood(m)
+	return understood(b)
 }
 
 // understood is an answer's data, or its refusal.
-func understood(m *nats.Msg) ([]byte, error) {
+func understood(b []byte) ([]byte, error) {
 	var r wire.Reply
-	if len(m.Data) < 4096 && json.Unmarshal(m.Data, &r) == nil && r.Reason != "" && !r.OK {
+	if len(b) < 4096 && json.Unmarshal(b, &r) == nil && r.Reason != "" && !r.OK {
 		if r.Conflict {
 			return nil, fmt.Errorf("%w: %s", errConflict, r.Reason)
 		}
 		return nil, fmt.Errorf("%w: %s", errRefused, r.Reason)
 	}
-	return m.Data, nil
+	return b, nil
 }
 
 // Audited is a decision as the audit lists it.

@@ -109,8 +109,7 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux.HandleFunc("GET /ws", g.socket)
 	mux.HandleFunc("GET /ws/replay", g.replay)
 	mux.HandleFunc("GET /api/view", g.ask("view"))
-	mux.HandleFunc("GET /api/results", g.ask("results"))
-	mux.HandleFunc("GET /api/laps.csv", g.lapsCSV)
+	g.exports(mux)
 	mux.HandleFunc("GET /api/journal", g.journal)
 	mux.HandleFunc("GET /api/health", g.health)
 	mux.HandleFunc("GET /api/audit", g.audit)
@@ -233,11 +232,13 @@ func (g *Gateway) site(r *http.Request) string {
 
 // question asks a service over the bus.
 func (g *Gateway) question(site, what string, data []byte) ([]byte, error) {
-	m, err := g.nc.Request(bus.Question(site, what), data, 10*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	b, err := bus.Enquire(ctx, g.nc, bus.Question(site, what), data)
 	if err != nil {
 		return nil, fmt.Errorf("asking for %s of site %s: %w", what, site, err)
 	}
-	return understood(m)
+	return understood(b)
 }
 
 var errRefused = errors.New("refused")

@@ -191,10 +191,12 @@ func (h *hub) ask(v *viewer) {
 
 func (h *hub) get() {
 	got := fetched{}
-	m, err := h.nc.Request(bus.Question(h.site, "view"), nil, 10*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
+	defer cancel()
+	b, err := bus.Enquire(ctx, h.nc, bus.Question(h.site, "view"), nil)
 	if err == nil {
 		var v wire.View
-		if err = json.Unmarshal(m.Data, &v); err == nil {
+		if err = json.Unmarshal(b, &v); err == nil {
 			v.Build, v.NowUs, got.rev = h.build, time.Now().UnixMicro(), v.Rev
 			got.view, err = prepare(v)
 		}

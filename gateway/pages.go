@@ -90,6 +90,7 @@ func (p *pages) register(mux *http.ServeMux) {
 	mux.HandleFunc("GET /replay", func(w http.ResponseWriter, r *http.Request) { p.again.serve(w, r, p.build) })
 	mux.HandleFunc("GET /meet", page)
 	mux.HandleFunc("GET /call", page)
+	mux.HandleFunc("GET /results", page)
 	mux.HandleFunc("GET "+dashboard.Prefix+"{build}/{name...}", func(w http.ResponseWriter, r *http.Request) {
 		f, ok := p.files[r.PathValue("name")]
 		if !ok || r.PathValue("build") != p.build {

@@ -31,8 +31,13 @@ type door struct {
 
 func newDoor(t testing.TB) *door {
 	t.Helper()
+	return newDoorTicking(t, 100*time.Millisecond)
+}
+
+func newDoorTicking(t testing.TB, tick time.Duration) *door {
+	t.Helper()
 	data := t.TempDir()
-	h, err := host.Open(host.Config{Data: data, Site: site, WebPort: -1, Tick: 100 * time.Millisecond})
+	h, err := host.Open(host.Config{Data: data, Site: site, WebPort: -1, Tick: tick})
 	if err != nil {
 		t.Fatal(err)
 	}

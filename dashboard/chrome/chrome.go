@@ -133,6 +133,14 @@ func Scheme(t testing.TB, ctx context.Context, scheme string) {
 	}
 }
 
+// Media makes the page look as for "print" or "screen".
+func Media(t testing.TB, ctx context.Context, media string) {
+	t.Helper()
+	if _, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: media}); err != nil {
+		t.Fatalf("looking as for %s: %v", media, err)
+	}
+}
+
 // Do runs actions or fails the test.
 func Do(t testing.TB, ctx context.Context, what string, actions ...chromedp.Action[chromedp.Void]) {
 	t.Helper()

@@ -60,6 +60,11 @@ export interface Results {
   seal?: SealRecord;
 }
 
+export interface History {
+  locomotive: string;
+  trials: PastTrial[] | null;
+}
+
 export interface Health {
   site: string;
   now_us: number;
@@ -360,6 +365,20 @@ export interface Estimate {
   lo: number | null;
   hi: number | null;
   u?: number;
+}
+
+export interface PastTrial {
+  session: string;
+  session_name: string;
+  circuit: string;
+  circuit_name: string;
+  lap_length_mm: number | null;
+  signed?: boolean;
+  about: Trial;
+  why?: string;
+  speed_mm_s: Estimate;
+  consistency: Consistency;
+  incidents: number;
 }
 
 export interface AgentHealth {

@@ -74,9 +74,9 @@ func one(ctx context.Context, nc *nats.Conn, site string, s Scenario, t Train, s
 func called(ctx context.Context, nc *nats.Conn, site string, s Scenario) (t Train, ok bool) {
 	ctx, cancel := context.WithTimeout(ctx, answerTime)
 	defer cancel()
-	m, err := nc.RequestWithContext(ctx, bus.Question(site, "view"), nil)
+	b, err := bus.Enquire(ctx, nc, bus.Question(site, "view"), nil)
 	var v wire.View
-	if err != nil || json.Unmarshal(m.Data, &v) != nil {
+	if err != nil || json.Unmarshal(b, &v) != nil {
 		return t, false
 	}
 	for _, open := range slices.Backward(v.Trials) {

@@ -21,12 +21,12 @@ func openDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario, m
 	now := time.Now().UnixMicro()
 	setup := s.Setup(now)
 	session := fmt.Sprintf("demo-%d", now/1000)
-	m, err := nc.RequestWithContext(ctx, bus.Question(site, "view"), nil)
+	b, err := bus.Enquire(ctx, nc, bus.Question(site, "view"), nil)
 	if err != nil {
 		return ended(ctx, fmt.Errorf("asking for the book: %w", err))
 	}
 	var v wire.View
-	if err := json.Unmarshal(m.Data, &v); err != nil {
+	if err := json.Unmarshal(b, &v); err != nil {
 		return fmt.Errorf("reading the book: %w", err)
 	}
 	var list []wire.Event

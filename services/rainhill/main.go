@@ -40,7 +40,7 @@ func commands() []command {
 	return []command{
 		{"demo", "[--meet] [--scenario FILE|NAME] [--seed N]", "a simulated railway, in a data folder of its own", demo},
 		{"serve", "[--data DIR] [--site ID] [--listen HOST] ...", "the timing service", serve},
-		{"score", "[--setup setup.json] [--csv laps] [--session ID] events.jsonl", "score a recording with the same code as live", score},
+		{"score", "[--setup setup.json] [--csv TABLE] [--session ID] events.jsonl", "score a recording with the same code as live", score},
 		{"truth", "[--csv] [--laps] DIR...", "score simulated runs, and hold the scores against what really happened", compareTruth},
 		{"simulate", "--scenario FILE|NAME [--seed N] --out DIR | --list", "write a simulated run, and what really happened in it", simulate},
 		{"record", "[--data DIR] [--url URL] [-o FILE]", "write a session down as it happens, until it closes", record},

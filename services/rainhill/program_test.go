@@ -202,7 +202,7 @@ func TestTakenPortsAreToldInASentence(t *testing.T) {
 
 func TestBadUsage(t *testing.T) {
 	for _, args := range [][]string{
-		{}, {"nonsense"}, {"serve", "--nonsense"}, {"serve", "extra"}, {"serve", "--port", "many"}, {"serve", "--parts", "journal"}, {"score"}, {"score", "--csv", "sectors", "x"},
+		{}, {"nonsense"}, {"serve", "--nonsense"}, {"serve", "extra"}, {"serve", "--port", "many"}, {"serve", "--parts", "journal"}, {"score"}, {"score", "--csv", "wheels", "x"},
 		{"import"}, {"agent"}, {"agent", "remove"}, {"verify", "a", "b"}, {"demo", "--seed", "x"},
 	} {
 		if s := runCommand(t, args...); s.code != exitUsage || s.out+s.err == "" {

@@ -20,13 +20,13 @@ import (
 // decisions, if any, come after the setup's.
 func score(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	setupFile := fs.String("setup", "", "`file` with circuit, gates, locomotives and trials; a recording with decisions needs none")
-	table := fs.String("csv", "", "print a `table` instead of JSON: laps")
+	table := fs.String("csv", "", "print a `table` instead of JSON: laps, sectors, trials or standings")
 	session := fs.String("session", "", "session `id`; the last one when not given")
 	if err := parse(fs, args, 1); err != nil {
 		return err
 	}
-	if *table != "" && *table != "laps" {
-		return fmt.Errorf("%w: --csv %q, want laps", errUsage, *table)
+	if _, known := csvTables[*table]; *table != "" && !known {
+		return fmt.Errorf("%w: --csv %q, want laps, sectors, trials or standings", errUsage, *table)
 	}
 	if fs.NArg() == 0 {
 		return fmt.Errorf("%w: which events? Give a file, or - for standard input", errUsage)
@@ -81,10 +81,18 @@ func scoreFile(ctx context.Context, setupFile, events, session string, std stdio
 	return res, bad, nil
 }
 
+// csvTables are what --csv prints, by name.
+var csvTables = map[string]func(io.Writer, wire.Results) error{
+	"laps":      wire.WriteLapsCSV,
+	"sectors":   func(w io.Writer, r wire.Results) error { return wire.WriteCSV(w, wire.SectorRows(r)) },
+	"trials":    func(w io.Writer, r wire.Results) error { return wire.WriteCSV(w, wire.TrialRows(r)) },
+	"standings": func(w io.Writer, r wire.Results) error { return wire.WriteCSV(w, wire.StandingRows(r)) },
+}
+
 func printResults(w io.Writer, res wire.Results, table string) error {
 	out := bufio.NewWriter(w)
-	if table == "laps" {
-		return errors.Join(wire.WriteLapsCSV(out, res), out.Flush())
+	if write := csvTables[table]; write != nil {
+		return errors.Join(write(out, res), out.Flush())
 	}
 	b, err := trial.Encode(res)
 	if err != nil {

@@ -36,7 +36,7 @@ func (s *scorer) answer(ctx context.Context) (unsubscribe func(), err error) {
 				if err != nil {
 					b, _ = json.Marshal(wire.Reply{Reason: err.Error(), Conflict: errors.Is(err, trial.ErrConflict)})
 				}
-				_ = m.Respond(b)
+				_ = bus.Answer(m, b) // who asked may be gone
 			}
 			select {
 			case s.asks <- func() { f(m.Data, reply) }:

@@ -307,6 +307,11 @@ func (s *scorer) commit(seq uint64, c trial.Changes, snap bool) error {
 	if err != nil {
 		return fmt.Errorf("encoding a frame: %w", err)
 	}
+	if int64(len(b)) > s.nc.MaxPayload() { // a whole long session scored again: pages ask for a view
+		if b, err = json.Marshal(wire.Frame{Type: frame.Type, Rev: frame.Rev, NowUs: frame.NowUs, Setup: true}); err != nil {
+			return fmt.Errorf("encoding a frame: %w", err)
+		}
+	}
 	return s.nc.Publish(bus.Frames(s.site), b)
 }
 

@@ -23,11 +23,13 @@ const roster = later(() => import('./roster.js'));
 const orders = later(() => import('./order.js'));
 const healthPage = later(() => import('./health.js'));
 const plans = later(() => import('./plansheet.js'));
+const results = later(() => import('./results.js'));
 const meet = later(() => import('./meet.js').then((m) => m.ready()));
 /** @type {Record<string, () => unknown>} */
 const VIEWS = {
   line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), roster: () => roster()?.rosterView(),
   health: () => healthPage()?.healthView(), plan: () => plans()?.planView(), meet: () => meet()?.meetView(), call: () => meet()?.callView(),
+  results: () => results()?.resultsView(),
 };
 const build = document.querySelector('meta[name=build]')?.getAttribute('content') ?? '';
 const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));
@@ -48,7 +50,7 @@ headElement.replaceChildren(); // what stood there while the modules came
 sheetElement.replaceChildren();
 
 function route() {
-  const asked = location.hash.slice(1).split('=')[0];
+  const asked = (location.hash.slice(1) || location.pathname.slice(1) || 'line').split('=')[0];
   if (takeKey()) askSignIn();
   if (!(asked in VIEWS)) return;
   const other = asked !== view;
