@@ -1,21 +1,16 @@
 package gateway
 
 import (
-	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
-	"slices"
 	"strconv"
 	"time"
 
-	"github.com/nats-io/nats.go/jetstream"
-
 	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
-	"rainhill/services/journal"
 )
 
 // errConflict marks a decision on what somebody else has decided on meanwhile.
@@ -96,100 +91,6 @@ func understood(b []byte) ([]byte, error) {
 		return nil, fmt.Errorf("%w: %s", errRefused, r.Reason)
 	}
 	return b, nil
-}
-
-// Audited is a decision as the audit lists it.
-type Audited struct {
-	Seq      uint64          `json:"seq"`
-	ID       string          `json:"id"`
-	AtUs     int64           `json:"at_us"` // when the journal took it
-	By       string          `json:"by"`
-	What     string          `json:"what"`
-	Why      string          `json:"why,omitempty"`
-	Session  string          `json:"session,omitempty"` // it is about, or was made in
-	Value    json.RawMessage `json:"value"`
-	UndoneBy string          `json:"undone_by,omitempty"` // id of the decision that took it back, if that stands
-}
-
-// auditMost is how many decisions an audit holds at most.
-const auditMost = 500
-
-// audit lists who decided what and when, the newest first; before goes on with
-// those before a sequence, session and what leave others out.
-func (g *Gateway) audit(w http.ResponseWriter, r *http.Request) {
-	js, err := jetstream.New(g.nc)
-	if err != nil {
-		g.failed(w, err)
-		return
-	}
-	all, err := audited(r.Context(), js, g.site(r))
-	if err != nil {
-		g.failed(w, err)
-		return
-	}
-	q := r.URL.Query()
-	before, _ := strconv.ParseUint(q.Get("before"), 10, 64)
-	out := struct {
-		Decisions []Audited `json:"decisions"`
-		More      bool      `json:"more"`
-	}{Decisions: []Audited{}}
-	for _, d := range slices.Backward(all) {
-		if before != 0 && d.Seq >= before || q.Get("session") != "" && d.Session != q.Get("session") || q.Get("what") != "" && d.What != q.Get("what") {
-			continue
-		}
-		if out.More = len(out.Decisions) == auditMost; out.More {
-			break
-		}
-		out.Decisions = append(out.Decisions, d)
-	}
-	answer(w, http.StatusOK, out)
-}
-
-// audited reads all decisions of a site.
-func audited(ctx context.Context, js jetstream.JetStream, site string) ([]Audited, error) {
-	last, _, err := journal.Tip(ctx, js, site)
-	if err != nil || last == 0 {
-		return nil, err
-	}
-	var all []Audited
-	at, open := map[string]int{}, ""
-	err = journal.ReadOnly(ctx, js, site, 1, last, wire.KindDecision, func(seq uint64, record []byte) error {
-		var e wire.Event
-		if json.Unmarshal(record, &e) != nil {
-			return nil // damaged on disk: verify says where
-		}
-		d := Audited{Seq: seq, ID: e.ID, AtUs: e.BusUs, By: e.By, What: e.What, Why: e.Why, Session: e.Session, Value: bytes.Clone(e.Value)}
-		v, err := e.DecisionValue()
-		if s, ok := v.(wire.Session); ok && err == nil {
-			open, d.Session = s.ID, s.ID
-		}
-		if d.Session == "" && !wire.Defines(d.What) {
-			d.Session = open
-		}
-		if u, ok := v.(wire.Undo); ok && err == nil {
-			undo(all, at, u.Decision, e.ID)
-		}
-		at[e.ID] = len(all)
-		all = append(all, d)
-		return nil
-	})
-	return all, err
-}
-
-// undo marks a decision as taken back; taking back an undo lets what it took back
-// stand again.
-func undo(all []Audited, at map[string]int, id, by string) {
-	i, ok := at[id]
-	if !ok {
-		return
-	}
-	all[i].UndoneBy = by
-	var u wire.Undo
-	if all[i].What == wire.WhatUndo && json.Unmarshal(all[i].Value, &u) == nil {
-		if j, ok := at[u.Decision]; ok && all[j].UndoneBy == id {
-			all[j].UndoneBy = ""
-		}
-	}
 }
 
 // runningOrder proposes a running order; the official decides on it by a decision.

@@ -86,6 +86,7 @@ func (p *pages) register(mux *http.ServeMux) {
 	mux.HandleFunc("GET /{$}", page)
 	mux.HandleFunc("GET /health", page)
 	mux.HandleFunc("GET /book", page)
+	mux.HandleFunc("GET /audit", page)
 	mux.HandleFunc("GET /roster", page)
 	mux.HandleFunc("GET /replay", func(w http.ResponseWriter, r *http.Request) { p.again.serve(w, r, p.build) })
 	mux.HandleFunc("GET /meet", page)

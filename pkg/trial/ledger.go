@@ -119,6 +119,10 @@ func (s *State) acting(e wire.Event) (act, error) {
 	}
 	back := wire.Event{What: d.What, Value: d.Before, Why: "taken back"}
 	a.value, err = back.DecisionValue()
+	if v, ok := a.value.(wire.Trial); ok && v.ToUs == 0 && s.Book != nil && !s.open() { // it was open until the session closed
+		v.ToUs = max(s.Book.Session.ClosedUs, v.FromUs+1)
+		a.value, a.raw = v, mustJSON(v)
+	}
 	return a, err
 }
 

@@ -3,10 +3,11 @@
 /** @import {Health, Reply, Credential, Results} from '../../types/wire.js' */
 
 export class Refused extends Error {
-  /** @param {number} status @param {string} reason */
-  constructor(status, reason) {
+  /** @param {number} status @param {string} reason @param {string} [conflict] what was asked, as JSON, when somebody else decided on it meanwhile */
+  constructor(status, reason, conflict = '') {
     super(reason);
     this.status = status;
+    this.conflict = conflict;
   }
 
   /** Worth asking again: not reached, or the gateway is not well. */
@@ -37,7 +38,7 @@ export async function ask(path, init) {
   }
   const body = await response.json().catch(() => null);
   if (!response.ok || body?.ok === false) {
-    throw new Refused(response.status, body?.reason || `The service answered ${response.status} to ${path}.`);
+    throw new Refused(response.status, body?.reason || `The service answered ${response.status} to ${path}.`, body?.conflict && init?.body);
   }
   return body;
 }
@@ -64,9 +65,24 @@ export const addAgent = (a) => post('/api/agents', a);
 export const signIn = (key, name) => post('/api/sign-in', { key, name });
 export const signOut = () => post('/api/sign-out', {});
 
+/** @typedef {{what: string, value: any, why: string, session?: string, base_seq?: number}} Asked a decision as it is sent */
+
+/** What a decision is based on, and who hears of it: decide.js and entry.js say. */
+export const desk = {
+  /** @type {(what: string, value: any) => number | undefined} */ seen: () => undefined,
+  /** @type {(reply: Reply, asked: Asked) => unknown} */ written: () => {},
+};
+
 /**
  * Writes a decision into the book.
- * @param {'circuit'|'locomotive'|'consist'|'session'|'trial'|'lap'|'note'|'order'} what
- * @param {unknown} value @param {string} [why] @returns {Promise<Reply>}
+ * @param {'circuit'|'locomotive'|'consist'|'motor'|'battery'|'session'|'trial'|'lap'|'note'|'order'|'meet'|'entry'|'plan'|'scoring'|'seal'|'undo'} what
+ * @param {unknown} value @param {string} [why]
+ * @param {{session?: string, baseSeq?: number}} [about] the closed session that it is about, and what the official had seen
+ * @returns {Promise<Reply>}
  */
-export const decide = (what, value, why = '') => post('/api/decision', { what, value, why });
+export async function decide(what, value, why = '', { session, baseSeq } = {}) {
+  const asked = { what, value, why, session, base_seq: baseSeq ?? desk.seen(what, value) };
+  const reply = await post('/api/decision', asked);
+  desk.written(reply, asked);
+  return reply;
+}

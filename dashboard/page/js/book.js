@@ -1,19 +1,22 @@
 // The book: what a session knows, and what an official writes into it.
-import { html, nothing } from '../lib/lit-3.3.3.js';
-import { state, circuit, sessionOpen, openTrials, closedTrials, locomotive, consist, markOf } from './store.js';
+import { html, nothing, repeat } from '../lib/lit-3.3.3.js';
+import { state, circuit, sessionOpen, openTrials, closedTrials, markOf } from './store.js';
 import { markPicture } from './marks.js';
 import { list } from './merge.js';
-import { attempt, closeSession, closeTrial } from './decide.js';
-import { decide, at } from './api.js';
+import { closeSession, over } from './decide.js';
+import { at } from './api.js';
 import { askSignIn } from './sign.js';
 import { entry, openEntry } from './entry.js';
-import { field, submitting } from './forms.js';
-import { sessionForm, trialForm, startStrip } from './trialform.js';
+import { sessionForm, startStrip } from './trialform.js';
+import { trialForm, trialLine, noteList, noteForm, notesHere } from './trials.js';
+import { trialWords } from './deeds.js';
+import { nameOfThing, trialSeen } from './past.js';
 import { sensorForm, sensorList } from './sensorform.js';
 import { again } from './again.js';
 import { later } from './later.js';
-import { clock, day, fixed } from './format.js';
+import { day, fixed } from './format.js';
 
+const pastSessions = later(() => import('./sessions.js'));
 /** The drawing board has the width of the sheet, and is fetched when it is first asked for. */
 const board = later(() => import('./circuitform.js'));
 const FORMS = { session: sessionForm, trial: trialForm, sensor: sensorForm };
@@ -23,7 +26,7 @@ const ask = { close: false };
 export function bookView() {
   if (!state.view) return html`<div class="sheet welcome"><p>Calling the line…</p></div>`;
   return html`<h1 class="aside">The book</h1>${first()}${drawingBoard()}
-    <div class="book-sheet"><div>${session()}${trials()}${papers()}</div><div>${circuits()}${stockList()}${state.me.official ? sensors() : nothing}</div></div>`;
+    <div class="book-sheet"><div>${session()}${trials()}${notes()}${papers()}</div><div>${circuits()}${stockList()}${state.me.official ? sensors() : nothing}</div></div>`;
 }
 
 function drawingBoard() {
@@ -44,18 +47,18 @@ function first() {
  * @param {unknown} body @param {string} [verb] on the button that opens the form; none, no button
  */
 function section(what, title, caption, body, verb) {
-  const open = state.me.official && entry.what === what && what in FORMS && /** @type {keyof typeof FORMS} */ (what);
+  const here = entry.what === what && !(what === 'trial' && entry.id); // a trial is corrected in its line
+  const open = state.me.official && here && what in FORMS && /** @type {keyof typeof FORMS} */ (what);
   return html`<section class="sheet" aria-labelledby="b-${what}"><div class="caption"><h2 id="b-${what}">${title}</h2><p>${caption}</p></div>
     ${body}
-    ${open ? FORMS[open]() : state.me.official && verb && entry.what !== what ? html`<p class="acts"><button @click=${() => openEntry(what)}>${verb}</button></p>` : nothing}</section>`;
+    ${open ? FORMS[open]() : state.me.official && verb && !here ? html`<p class="acts"><button @click=${() => openEntry(what)}>${verb}</button></p>` : nothing}</section>`;
 }
 
 function session() {
   const s = state.view?.session;
   const past = list(state.view?.sessions).filter((o) => o.id !== s?.id || s.closed_us).toReversed();
   const now = s && !s.closed_us ? html`<ul class="entries"><li><span><b>${s.name || s.id}</b> <span class="faint">on ${circuit()?.circuit.name || s.circuit}, open since ${day(s.opened_us)}</span></span><a href=${at(`/replay?session=${s.id}`)}>replay</a>${state.me.official ? closing() : nothing}</li></ul>` : html`<p class="empty">No session is open.</p>`;
-  const before = past.length ? html`<details><summary>Sessions before (${past.length})</summary><ul class="entries">${past.map((o) => html`<li><span><b>${o.name || o.id}</b> <span class="faint">${day(o.opened_us)}</span></span>
-    <a href=${at(`/replay?session=${o.id}`)}>replay</a><a href=${at(`/api/journal?session=${o.id}`)} download>journal</a><a href=${at(`/api/laps.csv?session=${o.id}`)} download>laps</a></li>`)}</ul></details>` : nothing;
+  const before = past.length ? html`<details><summary>Sessions before (${past.length})</summary>${pastSessions()?.sessionList(past) ?? nothing}</details>` : nothing;
   return section('session', 'Session', 'everything between opening and closing the book', html`${now}${before}`, sessionOpen() || !list(state.view?.circuits).length ? '' : 'Open a session');
 }
 
@@ -63,7 +66,6 @@ function closing() {
   if (!ask.close) return html`<button @click=${() => { ask.close = true; again(); }}>Close the session</button>`;
   const close = async () => {
     ask.close = false;
-    for (const r of openTrials()) await closeTrial(r.trial);
     const s = state.view?.session;
     if (s) await closeSession(s);
   };
@@ -72,16 +74,16 @@ function closing() {
 
 function trials() {
   const all = [...openTrials(), ...closedTrials()];
-  const body = all.length ? html`<ul class="entries">${all.map((r) => html`<li>${markPicture(markOf(r.trial.locomotive))}
-    <span><b>${locomotive(r.trial.locomotive)?.name || r.trial.locomotive}</b> <span class="faint">${[consist(r.trial.consist)?.name, r.trial.direction, `${r.result?.lap_count ?? 0} laps`, `from ${clock(r.trial.from_us)}`, r.trial.to_us ? `to ${clock(r.trial.to_us)}` : 'open', ...conditions(r.trial.conditions)].filter(Boolean).join(' · ')}</span></span>
-    <a href=${at(`/replay?session=${state.view?.session?.id}&trial=${r.trial.id}`)}>replay</a>${state.me.official && !r.trial.to_us ? html`<button @click=${() => closeTrial(r.trial)}>Close trial</button>` : nothing}</li>`)}</ul>` : html`<p class="empty">No trial in this session yet.</p>`;
+  const body = all.length ? html`<ul class="entries">${repeat(all, (r) => r.trial.id, (r) => trialLine(r.trial, r.result, over() ?? '', notesHere()))}</ul>` : html`<p class="empty">No trial in this session yet.</p>`;
   const can = sessionOpen() && list(state.view?.locomotives).length;
   return section('trial', 'Trials', 'one timed outing of one locomotive under stated conditions', body, can ? 'Open a trial' : '');
 }
 
-/** @param {Record<string, unknown> | undefined} c */
-function conditions(c) {
-  return Object.entries(c ?? {}).map(([k, v]) => `${k} ${v}`);
+function notes() {
+  if (!state.view?.session) return nothing;
+  const name = (/** @type {string} */ t) => trialWords(t, trialSeen, nameOfThing);
+  return html`<section class="sheet" aria-labelledby="b-note"><div class="caption"><h2 id="b-note">Notes</h2><p>what should be remembered of this session, and when it was written</p></div>
+    ${noteList(notesHere(), name)}${state.me.official ? noteForm([...openTrials(), ...closedTrials()].map((r) => r.trial), name, over() ?? '') : nothing}</section>`;
 }
 
 /** @param {import('./entry.js').What} what @param {string} id @param {unknown} words @param {unknown} [picture] @param {unknown} [more] */
@@ -107,10 +109,6 @@ function sensors() {
 }
 
 function papers() {
-  const note = submitting(async (f, form) => {
-    if (await attempt(() => decide('note', { text: f.text('text') }))) form.reset();
-  });
   return html`<section class="sheet" aria-labelledby="b-papers"><div class="caption"><h2 id="b-papers">Papers</h2><p>of this session, to take away</p></div>
-    <p class="acts"><a class="button" href=${at('/api/laps.csv')} download>Laps, CSV</a><a class="button" href=${at('/api/results')} download="results.json">Results, JSON</a><a class="button" href=${at('/api/journal')} download>Journal, JSON Lines</a></p>
-    ${state.me.official && sessionOpen() ? html`<form class="fields" @submit=${note}>${field('A note for the book', 'text', { required: true })}<button>Write the note</button></form>` : nothing}</section>`;
+    <p class="acts"><a class="button" href=${at('/api/laps.csv')} download>Laps, CSV</a><a class="button" href=${at('/api/results')} download="results.json">Results, JSON</a><a class="button" href=${at('/api/journal')} download>Journal, JSON Lines</a></p></section>`;
 }

@@ -1,9 +1,13 @@
 // What an official does: each act is one decision in the book. The words of a
 // refusal are shown where all can see them.
 /** @import {Trial, Session} from '../../types/wire.js' */
-import { decide, Refused } from './api.js';
-import { clock } from './store.js';
+import { decide, desk, Refused } from './api.js';
+import { clock, state } from './store.js';
 import { again } from './again.js';
+
+desk.seen = () => state.view?.rev;
+// Each decision can be taken back, and right after it that is offered.
+desk.written = (reply, asked) => import('./takeback.js').then((m) => m.offer(reply, asked), () => {});
 
 /** What was refused last, and why. */
 export const notice = { text: '' };
@@ -15,7 +19,8 @@ export function say(text) {
 }
 
 /**
- * Does it, and says whether it was done.
+ * Does it, and says whether it was done. Where somebody else decided meanwhile,
+ * the official is shown what stands there and chooses.
  * @param {() => Promise<unknown>} act
  */
 export async function attempt(act) {
@@ -25,9 +30,17 @@ export async function attempt(act) {
     return true;
   } catch (e) {
     if (!(e instanceof Refused)) throw e;
+    const two = e.conflict && (await import('./conflict.js').catch(() => null));
+    if (two) return two.settle(e);
     say(e.signIn ? `${e.message} Sign in again.` : e.message);
     return false;
   }
+}
+
+/** The session in the book when it is closed: what is decided about it names it. */
+export function over() {
+  const s = state.view?.session;
+  return s?.closed_us ? s.id : undefined;
 }
 
 /** @param {Trial} trial */
@@ -42,5 +55,5 @@ export function closeSession(session) {
 
 /** @param {string} trial @param {number} lap @param {boolean} voided @param {string} why */
 export function voidLap(trial, lap, voided, why) {
-  return attempt(() => decide('lap', { trial, lap, void: voided }, why));
+  return attempt(() => decide('lap', { trial, lap, void: voided }, why, { session: over() }));
 }

@@ -11,7 +11,7 @@ import { again } from './again.js';
  * @property {boolean} [required]
  * @property {string} [hint]
  * @property {number} [min]
- * @property {number} [max]
+ * @property {number} [max] of a text: its letters, 100 when not said
  * @property {string} [list] id of a datalist
  */
 
@@ -23,7 +23,7 @@ export function field(label, name, o = {}) {
     return html`<label>${words}<input type="number" inputmode="decimal" step="any" name=${name} value=${value} min=${o.min ?? 0}
       max=${o.max ?? nothing} ?required=${o.required} placeholder=${o.hint ?? nothing}></label>`;
   }
-  return html`<label>${words}<input name=${name} value=${value} maxlength="100" autocomplete="off" ?required=${o.required}
+  return html`<label>${words}<input name=${name} value=${value} maxlength=${o.max ?? 100} autocomplete="off" ?required=${o.required}
     placeholder=${o.hint ?? nothing} list=${o.list ?? nothing}></label>`;
 }
 

@@ -6,7 +6,7 @@ import { clock, span } from './format.js';
 import { askSignIn, leave } from './sign.js';
 import { notice, say } from './decide.js';
 
-const VIEWS = [['line', 'Line'], ['book', 'Book'], ['roster', 'Roster'], ['meet', 'Meet'], ['call', 'Call'], ['results', 'Results'], ['health', 'Health']];
+const VIEWS = [['line', 'Line'], ['book', 'Book'], ['roster', 'Roster'], ['meet', 'Meet'], ['call', 'Call'], ['results', 'Results'], ['audit', 'Audit'], ['health', 'Health']];
 
 /** @param {string} view the view that is shown */
 export function head(view) {

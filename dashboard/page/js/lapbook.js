@@ -95,24 +95,22 @@ function sectors(lap) {
 
 /** @param {Running} r @param {Lap} lap */
 function official(r, lap) {
-  if (lap.counts === 'void') {
-    return html`<p><button class="primary" @click=${() => voidLap(r.trial.id, lap.lap, false, 'restored')}>Restore this lap</button></p>${refusal()}`;
-  }
-  return html`<form class="void" @submit=${(/** @type {SubmitEvent} */ e) => submitVoid(e, r.trial.id, lap.lap)}>
-    <label>Reason to void this lap<input name="why" required maxlength="200" autocomplete="off"></label>
-    <button class="primary">Void this lap</button></form>${refusal()}`;
+  const voided = lap.counts === 'void';
+  return html`<form class="void" @submit=${(/** @type {SubmitEvent} */ e) => submitVoid(e, r.trial.id, lap.lap, !voided)}>
+    <label>Reason to ${voided ? 'restore' : 'void'} this lap<input name="why" ?required=${!voided} maxlength="200" autocomplete="off"></label>
+    <button class="primary">${voided ? 'Restore' : 'Void'} this lap</button></form>${refusal()}`;
 }
 
 function refusal() {
   return notice.text ? html`<p class="refusal" role="alert">${notice.text}</p>` : nothing;
 }
 
-/** @param {SubmitEvent} e @param {string} trial @param {number} lap */
-async function submitVoid(e, trial, lap) {
+/** @param {SubmitEvent} e @param {string} trial @param {number} lap @param {boolean} voided */
+async function submitVoid(e, trial, lap, voided) {
   e.preventDefault();
   const form = /** @type {HTMLFormElement} */ (e.target);
   const why = String(new FormData(form).get('why')).trim();
-  if (why && (await voidLap(trial, lap, true, why))) form.reset();
+  if ((why || !voided) && (await voidLap(trial, lap, voided, why || 'restored'))) form.reset();
 }
 
 /** @param {Running} r */

@@ -22,6 +22,7 @@ const book = later(() => import('./book.js'));
 const roster = later(() => import('./roster.js'));
 const orders = later(() => import('./order.js'));
 const healthPage = later(() => import('./health.js'));
+const auditPage = later(() => import('./audit.js'));
 const plans = later(() => import('./plansheet.js'));
 const results = later(() => import('./results.js'));
 const meet = later(() => import('./meet.js').then((m) => m.ready()));
@@ -29,7 +30,7 @@ const meet = later(() => import('./meet.js').then((m) => m.ready()));
 const VIEWS = {
   line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), roster: () => roster()?.rosterView(),
   health: () => healthPage()?.healthView(), plan: () => plans()?.planView(), meet: () => meet()?.meetView(), call: () => meet()?.callView(),
-  results: () => results()?.resultsView(),
+  results: () => results()?.resultsView(), audit: () => auditPage()?.auditView(),
 };
 const build = document.querySelector('meta[name=build]')?.getAttribute('content') ?? '';
 const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));

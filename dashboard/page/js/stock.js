@@ -4,7 +4,7 @@
 import { html, nothing } from '../lib/lit-3.3.3.js';
 import { state } from './store.js';
 import { list } from './merge.js';
-import { post } from './api.js';
+import { decide } from './api.js';
 import { entry } from './entry.js';
 import { choice } from './forms.js';
 import { slug } from './slug.js';
@@ -139,5 +139,5 @@ export function idFor(what, name) {
  * @param {Kind} what @param {unknown} value @param {number} base place in the journal that the writer had seen
  */
 export function write(what, value, base) {
-  return post('/api/decision', { what, value, why: '', base_seq: base });
+  return decide(what, value, '', { baseSeq: base });
 }

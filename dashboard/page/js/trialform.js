@@ -1,5 +1,4 @@
-// Opening sessions and trials; and the short way from an empty book to a train
-// being timed.
+// Opening sessions; and the short way from an empty book to a train being timed.
 /** @import {Filled} from './forms.js' */
 /** @import {Trial} from '../../types/wire.js' */
 import { html, nothing, keyed } from '../lib/lit-3.3.3.js';
@@ -7,22 +6,18 @@ import { state, sessionOpen, circuit } from './store.js';
 import { list } from './merge.js';
 import { slug, trialId } from './slug.js';
 import { decide } from './api.js';
-import { attempt, say } from './decide.js';
-import { field, choice, Rows, submitting } from './forms.js';
+import { attempt } from './decide.js';
+import { field, choice, submitting } from './forms.js';
 import { entry, closeEntry } from './entry.js';
 import { again } from './again.js';
 import { day, fixed } from './format.js';
 
 const NEW = '';
-const conditions = new Rows(/** @type {{name: string, value: string}[]} */ ([]), () => ({ name: '', value: '' }));
-let loaded = -1;
 
 /** @returns {[string, string][]} */
 const locomotives = () => list(state.view?.locomotives).map((l) => [l.id, l.name || l.id]);
 /** @returns {[string, string][]} */
 const circuits = () => list(state.view?.circuits).map((c) => [c.circuit.id, `${c.circuit.name || c.circuit.id}, ${fixed(c.length_mm / 1000, 2)} m`]);
-/** Those that the roster names. @returns {[string, string][]} */
-const batteries = () => list(state.view?.batteries).map((b) => [b.id, b.name || b.id]);
 const now = () => new Date();
 
 export function sessionForm() {
@@ -39,42 +34,14 @@ function openSession(name, on) {
   return decide('session', { id, name, circuit: on });
 }
 
-export function trialForm() {
-  if (loaded !== entry.key) {
-    loaded = entry.key;
-    conditions.set(batteries().length ? [] : [{ name: 'battery', value: '' }]);
-  }
-  /** @type {[string, string][]} */
-  const consists = [['', 'none, light engine'], ...list(state.view?.consists).map((c) => /** @type {[string, string]} */ ([c.id, c.name || c.id]))];
-  return keyed(entry.key, html`<form class="entry" @submit=${submitting(saveTrial)}><h3>Open a trial</h3>
-    <div class="fields">${choice('Locomotive', 'locomotive', locomotives())}${choice('Consist behind it', 'consist', consists)}
-      ${field('Warm-up laps', 'warmup', { number: true, value: 1, max: 10000 })}${choice('Direction', 'direction', [['forward', 'forward'], ['reverse', 'reverse']])}
-      ${field('Tag', 'tag', { hint: 'if gates read one' })}${field('Front stands at', 'start', { unit: 'mm', number: true, hint: 'with several trains' })}
-      ${batteries().length ? choice('Battery', 'battery', [['', 'not stated'], ...batteries()]) : nothing}</div>
-    ${conditions.show('Conditions, so that like is compared with like', 'condition', (c) => html`${field('Condition', 'cond.name', { value: c.name, list: 'conditions' })}${field('is', 'cond.value', { value: c.value })}`)}
-    <datalist id="conditions">${['battery', 'motors', 'throttle_permille', 'tyres', 'temperature_c', 'ballast_g'].map((c) => html`<option value=${c}></option>`)}</datalist>
-    <p class="acts"><button class="primary">Open the trial</button><button type="button" @click=${closeEntry}>Leave it</button></p></form>`);
-}
-
 /** Numbers stay numbers. @param {string[]} names @param {string[]} values */
 export function readConditions(names, values) {
   const pairs = names.map((n, i) => [n, values[i]]).filter(([n, v]) => n && v);
   return Object.fromEntries(pairs.map(([n, v]) => [n, Number.isFinite(Number(v)) ? Number(v) : v]));
 }
 
-/** @param {Filled} f */
-async function saveTrial(f) {
-  const loco = f.text('locomotive');
-  if (!loco) return say('Write down a locomotive first.');
-  const value = {
-    locomotive: loco, consist: f.text('consist'), warmup_laps: Math.round(f.number('warmup')), direction: f.text('direction'), tag: f.text('tag'), battery: f.text('battery'),
-    ...(f.text('start') && { start_mm: f.number('start') }), conditions: readConditions(f.texts('cond.name'), f.texts('cond.value')),
-  };
-  if (await attempt(() => openTrial(value))) closeEntry();
-}
-
 /** @param {Partial<Trial> & {locomotive: string}} trial */
-function openTrial(trial) {
+export function openTrial(trial) {
   return decide('trial', { id: trialId(trial.locomotive, now(), state.trials.keys()), ...trial });
 }
 
