@@ -44,14 +44,20 @@ func Start(t testing.TB) context.Context {
 	}
 	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
 	t.Cleanup(stop)
-	return open(t, alloc)
+	return open(t, alloc, Limit)
 }
 
 // Tab gives another tab of the browser of ctx, with cookies and storage of its
 // own; it ends with the test.
 func Tab(t testing.TB, ctx context.Context) context.Context {
 	t.Helper()
-	return open(t, context.WithoutCancel(ctx), chromedp.WithNewBrowserContext())
+	return TabFor(t, ctx, Limit)
+}
+
+// TabFor is Tab for a story that takes longer than others do.
+func TabFor(t testing.TB, ctx context.Context, limit time.Duration) context.Context {
+	t.Helper()
+	return open(t, context.WithoutCancel(ctx), limit, chromedp.WithNewBrowserContext())
 }
 
 func find() string {
@@ -65,7 +71,7 @@ func find() string {
 
 // open opens a tab under a context without deadline, as its browser has to
 // outlive it, and gives a context with one.
-func open(t testing.TB, parent context.Context, opts ...chromedp.ContextOption) context.Context {
+func open(t testing.TB, parent context.Context, limit time.Duration, opts ...chromedp.ContextOption) context.Context {
 	t.Helper()
 	var f faults
 	ctx, _ := chromedp.NewContext(parent, append(opts, chromedp.WithListener(f.hear))...)
@@ -83,7 +89,7 @@ func open(t testing.TB, parent context.Context, opts ...chromedp.ContextOption) 
 		}
 		f.report(t)
 	})
-	limited, cancel := context.WithTimeout(ctx, Limit)
+	limited, cancel := context.WithTimeout(ctx, limit)
 	t.Cleanup(cancel)
 	return limited
 }
