@@ -20,7 +20,7 @@ const season = "all"
 // exports registers what can be taken away of results. Each takes ?session=ID (the
 // present one without it, "all" for every session), and leaves in what ?trial=
 // (once or more), ?locomotive= and ?class= ask for.
-func (g *Gateway) exports(mux *http.ServeMux) {
+func (g *Gateway) exports(mux *routes) {
 	mux.HandleFunc("GET /api/results", g.results)
 	for _, f := range []tables.Format{tables.CSV, tables.Parquet} {
 		mux.HandleFunc("GET /api/laps."+f.Ending, table(g, "laps", f, wire.LapRows))

@@ -55,6 +55,8 @@ type Gateway struct {
 	boot    string
 	viewers atomic.Int64
 
+	patterns []string // that it serves
+
 	deciding sync.Mutex
 }
 
@@ -104,8 +106,13 @@ func (g *Gateway) handler() (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	mux := http.NewServeMux()
+	document, err := newDocument()
+	if err != nil {
+		return nil, err
+	}
+	mux := &routes{ServeMux: http.NewServeMux()}
 	pages.register(mux)
+	document.register(mux)
 	mux.HandleFunc("GET /ws", g.socket)
 	mux.HandleFunc("GET /ws/replay", g.replay)
 	mux.HandleFunc("GET /api/view", g.ask("view"))
@@ -137,8 +144,24 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux.HandleFunc("GET /api/photo", g.photo)
 	mux.HandleFunc("POST /api/photo", g.official(g.putPhoto))
 	mux.HandleFunc("DELETE /api/photo", g.official(g.dropPhoto))
+	g.patterns = mux.patterns
 	return guard(mux), nil
 }
+
+// routes remembers what it serves, so that the API's document can be held against it.
+type routes struct {
+	*http.ServeMux
+	patterns []string
+}
+
+// HandleFunc is that of the mux.
+func (m *routes) HandleFunc(pattern string, f func(http.ResponseWriter, *http.Request)) {
+	m.patterns = append(m.patterns, pattern)
+	m.ServeMux.HandleFunc(pattern, f)
+}
+
+// Handle is that of the mux.
+func (m *routes) Handle(pattern string, h http.Handler) { m.HandleFunc(pattern, h.ServeHTTP) }
 
 // policy lets the page use what comes from here, and nothing else.
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; connect-src 'self'; manifest-src 'self'; " +

@@ -81,7 +81,7 @@ func compress(kind string, raw []byte, immutable bool) (file, error) {
 	return file{kind, raw, b.Bytes(), immutable}, nil
 }
 
-func (p *pages) register(mux *http.ServeMux) {
+func (p *pages) register(mux *routes) {
 	page := func(w http.ResponseWriter, r *http.Request) { p.html.serve(w, r, p.build) }
 	mux.HandleFunc("GET /{$}", page)
 	mux.HandleFunc("GET /health", page)

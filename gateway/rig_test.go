@@ -27,6 +27,7 @@ type door struct {
 	data   string
 	seq    uint64
 	cookie *http.Cookie
+	watch  func(*http.Request, *http.Response, string) // hears of each exchange, and its request's body
 }
 
 func newDoor(t testing.TB) *door {
@@ -93,6 +94,10 @@ func (d *door) do(method, path string, body any, change ...func(*http.Request)) 
 	got, err := io.ReadAll(res.Body)
 	if err != nil {
 		d.t.Fatal(err)
+	}
+	if d.watch != nil {
+		res.Body = io.NopCloser(bytes.NewReader(got))
+		d.watch(req, res, string(b))
 	}
 	return answer{res.StatusCode, res.Header, string(got)}
 }

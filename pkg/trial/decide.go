@@ -24,7 +24,10 @@ func (s *State) Check(e wire.Event) error {
 func (s *State) checked(e wire.Event) (act, error) {
 	if s.elsewhere(e) {
 		if s.sessionIndex(e.Session) < 0 {
-			return act{}, refuse("there is no session %q", e.Session)
+			return act{}, fmt.Errorf("%w: there is no session %q here", ErrElsewhere, e.Session)
+		}
+		if s.opensPast(e) {
+			return act{}, refuse("session %q cannot be opened or closed again: another was opened after it", e.Session)
 		}
 		return act{}, fmt.Errorf("%w: session %s", ErrElsewhere, e.Session)
 	}
@@ -47,6 +50,18 @@ func (s *State) checked(e wire.Event) (act, error) {
 // elsewhere reports whether a decision is about a session that is not in the book.
 func (s *State) elsewhere(e wire.Event) bool {
 	return e.Session != "" && (s.Book == nil || s.Book.Session.ID != e.Session)
+}
+
+// opensPast reports whether a decision is about the opening or close of a session
+// that is no longer in the book.
+func (s *State) opensPast(e wire.Event) bool {
+	if v, err := e.DecisionValue(); err == nil {
+		if u, ok := v.(wire.Undo); ok {
+			d, _ := s.find(u.Decision)
+			return d != nil && d.What == wire.WhatSession
+		}
+	}
+	return e.What == wire.WhatSession
 }
 
 // checkBook says why what is in the book cannot be decided on now: no session is
@@ -216,8 +231,10 @@ func (s *State) sessionIndex(id string) int {
 func (s *State) decide(e wire.Event, c *Changes) {
 	a, err := s.checked(e)
 	switch {
-	case errors.Is(err, ErrElsewhere):
-		c.Amended = addDoubt(c.Amended, e.Session)
+	case s.elsewhere(e): // whatever comes of it, it is no doubt of this session's
+		if errors.Is(err, ErrElsewhere) && s.sessionIndex(e.Session) >= 0 {
+			c.Amended = addDoubt(c.Amended, e.Session)
+		}
 		return
 	case err != nil:
 		s.Doubts = lastOf(append(s.Doubts, fmt.Sprintf("decision %s had no effect: %v", e.ID, err)), 50)

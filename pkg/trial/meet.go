@@ -345,8 +345,8 @@ func ranked(rank string, m stats.Summary) float64 {
 }
 
 // Digest is the SHA-256, in hexadecimal, of results as Encode writes them, without
-// the seal, the notes and the name of the place, so that a session file holds its
-// signature wherever it is taken: what an official signs.
+// the seal, the notes and the site's name (a file is scored under any): what an
+// official signs.
 func Digest(r wire.Results) (string, error) {
 	r.Seal, r.Notes, r.Site = nil, nil, ""
 	b, err := Encode(r)

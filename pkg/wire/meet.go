@@ -67,7 +67,7 @@ type Scoring struct {
 }
 
 // Seal signs the results of a closed session: Digest is the SHA-256, in
-// hexadecimal, of its results as they are encoded without any seal.
+// hexadecimal, of its results as they are encoded without seal, notes and site.
 type Seal struct {
 	Digest string `json:"digest"`
 }

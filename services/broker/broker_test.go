@@ -172,7 +172,7 @@ func TestAgentPublishesOnlyItsOwnOverNATS(t *testing.T) {
 		}
 		s.hears("bench: not allowed: subscription of " + subject)
 	}
-	if n, _, err := journal.VerifySite(context.Background(), s.nc, site); n != 1 || err != nil {
+	if n, _, err := journal.VerifySite(context.Background(), s.nc, site, nil); n != 1 || err != nil {
 		t.Fatalf("the journal holds %d records (%v), want 1", n, err)
 	}
 }
@@ -198,7 +198,7 @@ func TestAgentPublishesOnlyItsOwnOverMQTT(t *testing.T) {
 	}
 	wait(t, "publish", c.Publish("rh/line/motor/m2", 1, false, motor("bench", "m2", 1)))
 	s.hears("bench: not allowed: publish of rh.line.motor.m2")
-	if n, _, err := journal.VerifySite(context.Background(), s.nc, site); n != 0 || err != nil {
+	if n, _, err := journal.VerifySite(context.Background(), s.nc, site, nil); n != 0 || err != nil {
 		t.Fatalf("the journal holds %d records (%v), want none", n, err)
 	}
 }

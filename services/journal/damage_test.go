@@ -34,7 +34,7 @@ func sessionFile(t *testing.T) []byte {
 
 func TestExportedFileHolds(t *testing.T) {
 	file := sessionFile(t)
-	if n, err := VerifyFile(bytes.NewReader(file)); n != 12 || err != nil {
+	if n, err := VerifyFile(bytes.NewReader(file), nil); n != 12 || err != nil {
 		t.Fatalf("%d records, %v; want 12", n, err)
 	}
 }
@@ -52,7 +52,7 @@ func TestEveryEditedByteIsNoticed(t *testing.T) {
 		}
 		edited := bytes.Clone(file)
 		edited[i] ^= 1
-		n, err := VerifyFile(bytes.NewReader(edited))
+		n, err := VerifyFile(bytes.NewReader(edited), nil)
 		if err == nil {
 			t.Fatalf("byte %d changed from %q to %q is not noticed", i, file[i], edited[i])
 		}
@@ -82,7 +82,7 @@ func TestRemovedOrMovedRecordIsNoticed(t *testing.T) {
 		{"cut off in a record", bytes.TrimRight(join(lines[:8])[:len(join(lines[:8]))-20], "\n"), "record 7"},
 		{"first gone", join(lines[:1], lines[2:]), "record 1 is missing"},
 	} {
-		_, err := VerifyFile(bytes.NewReader(c.file))
+		_, err := VerifyFile(bytes.NewReader(c.file), nil)
 		if err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v, want %q", c.name, err, c.want)
 		}
@@ -106,7 +106,7 @@ func TestDamagedStreamFileIsNoticed(t *testing.T) {
 			r.startBroker()
 			ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
 			defer cancel()
-			n, _, err := VerifySite(ctx, r.nc, site)
+			n, _, err := VerifySite(ctx, r.nc, site, nil)
 			if err == nil || ctx.Err() != nil {
 				t.Fatalf("%d records, %v (%v)", n, err, ctx.Err())
 			}

@@ -104,7 +104,7 @@ type span struct {
 
 // spanOf finds a session among a site's decisions.
 func spanOf(ctx context.Context, js jetstream.JetStream, site, session string, last uint64) (span, error) {
-	spans, of := map[string]*span{}, map[string]bool{} // of: does the decision of this id close a session
+	spans, changes := map[string]*span{}, map[string]change{}
 	newest := ""
 	err := ReadOnly(ctx, js, site, 1, last, wire.KindDecision, func(seq uint64, record []byte) error {
 		var e wire.Event
@@ -117,8 +117,9 @@ func spanOf(ctx context.Context, js jetstream.JetStream, site, session string, l
 			case wire.Session:
 				id, closes, ok = v.ID, v.ClosedUs != 0, true
 			case wire.Undo:
-				was, known := of[v.Decision]
-				closes, ok = !was, known
+				if c, known := changes[v.Decision]; known {
+					id, closes, ok = c.Session, !c.WasOpen, true
+				}
 			}
 		}
 		s := spans[id]
@@ -132,7 +133,7 @@ func spanOf(ctx context.Context, js jetstream.JetStream, site, session string, l
 			s.amended = seq
 			return nil
 		}
-		of[e.ID], s.last = closes, 0
+		changes[e.ID], s.last = change{id, s.last == 0 && s.first != seq}, 0
 		if closes {
 			s.last = seq
 		}
@@ -329,8 +330,9 @@ func (f *file) follow(ctx context.Context, js jetstream.JetStream, session strin
 }
 
 // VerifyFile walks the chain of a session file and reports the first bad
-// place. Records before any header begin a journal.
-func VerifyFile(r io.Reader) (records int, err error) {
+// place. Records before any header begin a journal. each, unless nil, is handed
+// every record that holds; its error ends the walk.
+func VerifyFile(r io.Reader, each func(record []byte) error) (records int, err error) {
 	var c Chain
 	err = EachLine(r, func(n int, line []byte) error {
 		var h Header
@@ -341,7 +343,10 @@ func VerifyFile(r io.Reader) (records int, err error) {
 		if err := c.Add(line); err != nil {
 			return fmt.Errorf("line %d: %w", n, err)
 		}
-		return nil
+		if each == nil {
+			return nil
+		}
+		return each(line)
 	})
 	return c.N, err
 }

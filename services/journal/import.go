@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 
 	"github.com/nats-io/nats.go"
@@ -15,11 +16,34 @@ import (
 	"rainhill/pkg/wire"
 )
 
+// ErrNotEmpty marks an import into a site that has a journal.
+var ErrNotEmpty = errors.New("has a journal already; choose another name with --site")
+
+// Remove takes a site's journal away with all that belongs to it: what an import
+// made that is not to be.
+func Remove(ctx context.Context, nc *nats.Conn, cfg Config) error {
+	js, err := jetstream.New(nc)
+	if err != nil {
+		return err
+	}
+	j := Journal{cfg: cfg}
+	if err = js.DeleteStream(ctx, bus.Stream(cfg.Site)); errors.Is(err, jetstream.ErrStreamNotFound) {
+		err = nil
+	}
+	for _, path := range []string{j.checkpointPath(), j.rejectsPath()} {
+		if e := os.Remove(path); !errors.Is(e, os.ErrNotExist) {
+			err = errors.Join(err, e)
+		}
+	}
+	return err
+}
+
 // Import writes a session file as the beginning of a site's own journal, which
 // must be empty: facts of another place never mix with those of this one. Each
 // keeps its arrival time, on which results depend, and gets "origin", where it
 // stood. bad hears of each line that is not a fact; it does not stop the rest.
-// Nothing is written when the file's own chain is broken; a recording made
+// Nothing is written when the file's own chain is broken, and nothing is left when
+// ctx is done or writing fails before all is in; a recording made
 // elsewhere, without any chain, is taken as it is.
 func Import(ctx context.Context, nc *nats.Conn, cfg Config, file io.ReadSeeker, bad func(line int, err error)) (facts int, err error) {
 	if err := holds(file); err != nil {
@@ -30,10 +54,20 @@ func Import(ctx context.Context, nc *nats.Conn, cfg Config, file io.ReadSeeker, 
 	if err != nil {
 		return 0, err
 	}
-	defer j.rejects.close()
 	if j.last != 0 {
-		return 0, fmt.Errorf("site %s has a journal already; choose another name with --site", cfg.Site)
+		j.rejects.close()
+		return 0, fmt.Errorf("site %s %w", cfg.Site, ErrNotEmpty)
 	}
+	facts, err = j.take(ctx, file, bad)
+	j.rejects.close()
+	if err != nil {
+		return 0, errors.Join(err, Remove(context.WithoutCancel(ctx), nc, cfg))
+	}
+	return facts, nil
+}
+
+// take writes the facts of a file.
+func (j *Journal) take(ctx context.Context, file io.Reader, bad func(line int, err error)) (facts int, err error) {
 	var batch []fact
 	flush := func() error {
 		n, err := j.append(batch)
@@ -44,7 +78,7 @@ func Import(ctx context.Context, nc *nats.Conn, cfg Config, file io.ReadSeeker, 
 		batch = nil
 		return err
 	}
-	from := cfg.Site
+	from := j.cfg.Site
 	err = EachLine(file, func(n int, line []byte) error {
 		var h Header
 		if json.Unmarshal(line, &h) == nil && h.Kind == KindFile {
@@ -61,7 +95,10 @@ func Import(ctx context.Context, nc *nats.Conn, cfg Config, file io.ReadSeeker, 
 		}
 		return ctx.Err()
 	})
-	return facts, errors.Join(err, flush(), j.save())
+	if err != nil {
+		return facts, err
+	}
+	return facts, errors.Join(flush(), j.save())
 }
 
 // holds checks a file's chain and goes back to its beginning. A recording made
@@ -80,7 +117,7 @@ func holds(file io.ReadSeeker) error {
 	if _, err := file.Seek(0, io.SeekStart); err != nil || !chained {
 		return err
 	}
-	if _, err := VerifyFile(file); err != nil {
+	if _, err := VerifyFile(file, nil); err != nil {
 		return fmt.Errorf("the file is not what was recorded: %w", err)
 	}
 	_, err = file.Seek(0, io.SeekStart)
@@ -108,8 +145,8 @@ func imported(line []byte, from string) (fact, error) {
 }
 
 // VerifySite walks a site's journal from its beginning and reports the first
-// bad place.
-func VerifySite(ctx context.Context, nc *nats.Conn, site string) (records int, chain string, err error) {
+// bad place. each, unless nil, is handed every record that holds; its error ends the walk.
+func VerifySite(ctx context.Context, nc *nats.Conn, site string, each func(record []byte) error) (records int, chain string, err error) {
 	js, err := jetstream.New(nc)
 	if err != nil {
 		return 0, "", err
@@ -119,7 +156,10 @@ func VerifySite(ctx context.Context, nc *nats.Conn, site string) (records int, c
 		if want := uint64(c.N) + 1; seq != want {
 			return fmt.Errorf("record %d is missing: the stream goes on at %d", want, seq)
 		}
-		return c.Add(record)
+		if err := c.Add(record); err != nil || each == nil {
+			return err
+		}
+		return each(record)
 	})
 	return c.N, c.Value(), err
 }

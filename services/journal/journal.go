@@ -54,6 +54,7 @@ type Journal struct {
 	seen     seen.Set
 	saved    uint64 // sequence of the checkpoint on disk
 	sessions map[string]bool
+	changes  map[string]change   // what decisions did to sessions, by their ids
 	gates    map[string][]string // circuit -> its gates
 	touched  map[[2]string]bool  // agents and boots whose stored mark must be told
 
@@ -97,10 +98,10 @@ func Open(ctx context.Context, nc *nats.Conn, cfg Config) (*Journal, error) {
 	}
 	j := &Journal{
 		cfg: cfg, nc: nc, js: js, in: make(chan arrival, maxWaiting), chain: Genesis, seen: seen.Set{},
-		sessions: map[string]bool{}, gates: map[string][]string{}, touched: map[[2]string]bool{}, agents: map[string]*agent{},
+		sessions: map[string]bool{}, changes: map[string]change{}, gates: map[string][]string{}, touched: map[[2]string]bool{}, agents: map[string]*agent{},
 	}
 	j.health = wire.Health{Site: cfg.Site, StartedUs: cfg.Now()}
-	if err := j.rejects.open(filepath.Join(cfg.Dir, "rejects-"+cfg.Site+".jsonl")); err != nil {
+	if err := j.rejects.open(j.rejectsPath()); err != nil {
 		return nil, err
 	}
 	if err := EnsureStream(ctx, js, cfg.Site, cfg.Replicas); err != nil {
@@ -127,10 +128,22 @@ type checkpoint struct {
 	Seen     seen.Set            `json:"seen"`
 	Sessions map[string]bool     `json:"sessions"`
 	Gates    map[string][]string `json:"gates"`
+	Changes  map[string]change   `json:"changes,omitempty"`
+}
+
+// change is the session that a decision opened or closed, and whether it was open
+// before: so that taking the decision back is understood.
+type change struct {
+	Session string `json:"session"`
+	WasOpen bool   `json:"was_open,omitempty"`
 }
 
 func (j *Journal) checkpointPath() string {
 	return filepath.Join(j.cfg.Dir, "journal-agents-"+j.cfg.Site+".json")
+}
+
+func (j *Journal) rejectsPath() string {
+	return filepath.Join(j.cfg.Dir, "rejects-"+j.cfg.Site+".jsonl")
 }
 
 // resume reads the last record and, from the checkpoint on, which events of
@@ -146,6 +159,7 @@ func (j *Journal) resume(ctx context.Context) error {
 		j.seen, j.saved = cp.Seen, cp.Seq
 		maps.Copy(j.sessions, cp.Sessions)
 		maps.Copy(j.gates, cp.Gates)
+		maps.Copy(j.changes, cp.Changes)
 	}
 	return Read(ctx, j.js, j.cfg.Site, j.saved+1, last, func(seq uint64, record []byte) error {
 		var e wire.Event
@@ -160,7 +174,7 @@ func (j *Journal) resume(ctx context.Context) error {
 
 // save writes the checkpoint.
 func (j *Journal) save() error {
-	b, err := json.Marshal(checkpoint{j.last, j.seen, j.sessions, j.gates})
+	b, err := json.Marshal(checkpoint{j.last, j.seen, j.sessions, j.gates, j.changes})
 	if err != nil {
 		return err
 	}
@@ -202,11 +216,20 @@ func (j *Journal) noteDecision(e wire.Event) {
 		}
 		j.gates[v.Circuit.ID] = ids
 	case wire.Session:
-		if v.ClosedUs != 0 {
-			delete(j.sessions, v.ID)
-		} else {
-			j.sessions[v.ID] = true
+		j.turn(e.ID, v.ID, v.ClosedUs == 0)
+	case wire.Undo:
+		if c, ok := j.changes[v.Decision]; ok {
+			j.turn(e.ID, c.Session, c.WasOpen)
 		}
+	}
+}
+
+// turn marks a session as open or closed by a decision.
+func (j *Journal) turn(decision, session string, open bool) {
+	j.changes[decision] = change{session, j.sessions[session]}
+	delete(j.sessions, session)
+	if open {
+		j.sessions[session] = true
 	}
 }
 

@@ -376,7 +376,7 @@ func TestAnotherWriterIsNoticed(t *testing.T) {
 	case <-time.After(5 * time.Second):
 		t.Fatal("the journal goes on beside another writer")
 	}
-	if n, _, err := VerifySite(context.Background(), r.nc, site); err == nil || n != 1 {
+	if n, _, err := VerifySite(context.Background(), r.nc, site, nil); err == nil || n != 1 {
 		t.Fatalf("verify: %d records hold, %v", n, err)
 	}
 }

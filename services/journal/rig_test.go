@@ -201,7 +201,7 @@ func (r *rig) events() []wire.Event {
 
 func (r *rig) verify(want int) {
 	r.t.Helper()
-	n, _, err := VerifySite(context.Background(), r.nc, site)
+	n, _, err := VerifySite(context.Background(), r.nc, site, nil)
 	if err != nil || n != want {
 		r.t.Fatalf("verify: %d records, %v; want %d and no error", n, err, want)
 	}

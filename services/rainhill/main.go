@@ -47,7 +47,7 @@ func commands() []command {
 		{"export", "[--data DIR] [--session ID] [-o FILE]", "write a session as JSON Lines", export},
 		{"replay", "--url nats://HOST:PORT | --listen HOST:PORT [--rate N] [FILE | --data DIR [--session ID]]", "say a session again on a bus, for other programs to hear", replaySession},
 		{"import", "[--data DIR] [--site ID] FILE", "take a session file in as a site of its own", importFile},
-		{"verify", "[--data DIR] [--site ID] [FILE]", "walk the hash chain of a journal or a session file", verify},
+		{"verify", "[--data DIR] [--site ID] [FILE]", "walk the hash chain of a journal or a session file, and score what was signed again", verify},
 		{"rebuild", "[--data DIR] [--site ID]", "make the store anew from the journal, and compare", rebuild},
 		{"agent", "add --agent ID [--gate ID]... [--motor ID]... [--cell ID]...", "give a sensor agent a credential for the bus", agent},
 		{"key", "[--data DIR]", "make a new official's key in place of the old", newKey},
@@ -57,6 +57,7 @@ func commands() []command {
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	defer stop()
+	context.AfterFunc(ctx, stop) // a second Ctrl-C ends even what waits for a keyboard
 	os.Exit(run(ctx, os.Args[1:], stdio{os.Stdin, os.Stdout, os.Stderr}))
 }
 
@@ -94,7 +95,12 @@ func code(err error, w io.Writer) int {
 		fmt.Fprintln(w, "rainhill:", err)
 		return exitUsage
 	}
-	fmt.Fprintln(w, "rainhill:", err)
+	if errors.Is(err, context.Canceled) {
+		fmt.Fprint(w, "rainhill: cancelled: ")
+	} else {
+		fmt.Fprint(w, "rainhill: ")
+	}
+	fmt.Fprintln(w, err)
 	return exitBad
 }
 

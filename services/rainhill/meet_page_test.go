@@ -311,16 +311,12 @@ func (p *meetPage) verifies(digest string) {
 	file := filepath.Join(t.TempDir(), "evening.jsonl")
 	session := get(t, p.h.URL+"/api/journal?session=evening")
 	writeFile(t, file, session)
-	if out := mustRun(t, "verify", file); !strings.Contains(out, "the results are those that official signed, SHA-256 "+digest) {
+	if out := mustRun(t, "verify", file); !strings.Contains(out, digest) || !strings.Contains(out, "holds") {
 		t.Errorf("rainhill verify says %q", out)
 	}
 	writeFile(t, file, bytes.ReplaceAll(session, []byte(digest), []byte(strings.Repeat("0", 64))))
 	if s := runCommand(t, "verify", file); s.code == exitOK {
 		t.Errorf("with another signature the chain holds: %q", s.out)
-	}
-	var out bytes.Buffer // and were the chain made anew:
-	if err := verifySeal(t.Context(), file, stdio{nil, &out, &out}); err == nil || !strings.Contains(err.Error(), "not those that official signed") || out.Len() > 0 {
-		t.Errorf("with another signature: %v, %q", err, out.String())
 	}
 }
 

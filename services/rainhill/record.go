@@ -16,7 +16,6 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"rainhill/gateway"
-	"rainhill/pkg/trial"
 	"rainhill/pkg/wire"
 	"rainhill/services/broker"
 	"rainhill/services/journal"
@@ -44,11 +43,16 @@ func sessionFile(ctx context.Context, fs *flag.FlagSet, args []string, std stdio
 	if err := parse(fs, args, 0); err != nil {
 		return err
 	}
-	out, done, err := create(*file, std)
+	out, done, err := create(*file, !follow, std)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, done(err)) }()
+	if !follow {
+		m := begin(std, "exporting, records written", 0)
+		defer m.end()
+		out = lines{out, m}
+	}
 	return writeSession(ctx, *data, *from, *site, *session, follow, out)
 }
 
@@ -82,16 +86,30 @@ func orDefault(site string) string {
 	return site
 }
 
-// create opens the output; done keeps a file only when nothing went wrong.
-func create(path string, std stdio) (io.Writer, func(error) error, error) {
+// create opens the output. With whole, a file stands there only once all of it is
+// written, and done, told that something went wrong, leaves what stood there before.
+func create(path string, whole bool, std stdio) (io.Writer, func(error) error, error) {
 	if path == "-" {
 		return std.out, func(error) error { return nil }, nil
 	}
-	f, err := os.Create(path)
+	at := path
+	if info, err := os.Stat(path); whole && (err != nil || info.Mode().IsRegular()) {
+		at = path + ".part"
+	}
+	f, err := os.Create(at)
 	if err != nil {
 		return nil, nil, err
 	}
-	return f, func(error) error { return errors.Join(f.Sync(), f.Close()) }, nil
+	return f, func(failed error) error {
+		err := errors.Join(f.Sync(), f.Close())
+		switch {
+		case at == path:
+			return err
+		case failed != nil || err != nil:
+			return errors.Join(err, os.Remove(at))
+		}
+		return os.Rename(at, path)
+	}, nil
 }
 
 func fetch(ctx context.Context, base, site, session string, follow bool, out io.Writer) error {
@@ -127,7 +145,8 @@ func fetch(ctx context.Context, base, site, session string, follow bool, out io.
 	return nil
 }
 
-// importFile takes a session file in as a site of its own.
+// importFile takes a session file in as a site of its own. One that is cancelled, or
+// fails, leaves nothing of the site.
 func importFile(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) (err error) {
 	data, site := dataFlag(fs), siteFlag(fs, "")
 	if err := parse(fs, args, 1); err != nil {
@@ -149,27 +168,40 @@ func importFile(ctx context.Context, fs *flag.FlagSet, args []string, std stdio)
 		return err
 	}
 	defer func() { err = errors.Join(err, h.Stop()) }()
+	m := begin(std, "importing, checking, bytes", sizeOf(f))
+	defer m.end()
 	bad := 0
-	n, err := journal.Import(ctx, h.Bus(), journal.Config{Site: *site, Dir: *data}, f, func(line int, err error) {
+	n, err := journal.Import(ctx, h.Bus(), journal.Config{Site: *site, Dir: *data}, metered{f, ctx, m}, func(line int, err error) {
 		bad++
 		fmt.Fprintf(std.err, "%s:%d: %v\n", fs.Arg(0), line, err)
 	})
+	if errors.Is(err, context.Canceled) {
+		return fmt.Errorf("nothing of site %s is left; the same command begins anew: %w", *site, err)
+	}
 	if err != nil {
 		return err
 	}
-	s, err := store.Open(host.StorePath(*data, *site))
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, s.Close()) }()
-	if err := scoring.CatchUp(ctx, h.Bus(), *site, s); err != nil {
-		return err
+	m.step("importing, facts scored", int64(n))
+	if err := dump(ctx, h, host.StorePath(*data, *site), *site, m, io.Discard); err != nil {
+		return takeAway(h, *data, *site, err)
 	}
 	fmt.Fprintf(std.out, "%d facts taken in as site %s; see it with: rainhill serve --site %s\n", n, *site, *site)
 	if bad > 0 {
 		return fmt.Errorf("%d line(s) were not facts", bad)
 	}
 	return nil
+}
+
+// takeAway removes what an import began: half a site would look like a whole one.
+func takeAway(h *host.Host, data, site string, why error) error {
+	err := journal.Remove(context.Background(), h.Bus(), journal.Config{Site: site, Dir: data})
+	if e := os.Remove(host.StorePath(data, site)); !errors.Is(e, os.ErrNotExist) {
+		err = errors.Join(err, e)
+	}
+	if err != nil {
+		return errors.Join(why, fmt.Errorf("site %s is half there, and could not be taken away: %w", site, err))
+	}
+	return fmt.Errorf("nothing of site %s is left; the same command begins anew: %w", site, why)
 }
 
 // slug makes an id of a name.
@@ -189,72 +221,6 @@ func slug(name string) string {
 	return id
 }
 
-// verify walks the chain of a file, or of a data folder's journal.
-func verify(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) (err error) {
-	data, site := dataFlag(fs), siteFlag(fs, defaultSite)
-	if err := parse(fs, args, 1); err != nil {
-		return err
-	}
-	if fs.NArg() == 1 {
-		f, name, err := open(fs.Arg(0), std)
-		if err != nil {
-			return err
-		}
-		defer func() { _ = f.Close() }()
-		n, err := journal.VerifyFile(f)
-		if err != nil {
-			return fmt.Errorf("%s: %d records hold, then: %w", name, n, err)
-		}
-		fmt.Fprintf(std.out, "%s: all %d records are as they were written\n", name, n)
-		return verifySeal(ctx, fs.Arg(0), std)
-	}
-	h, err := host.Offline(*data, *site)
-	if err != nil {
-		return err
-	}
-	defer func() { err = errors.Join(err, h.Stop()) }()
-	n, chain, err := journal.VerifySite(ctx, h.Bus(), *site)
-	if err != nil {
-		return fmt.Errorf("site %s: %d records hold, then: %w", *site, n, err)
-	}
-	fmt.Fprintf(std.out, "site %s: all %d records are as they were written; the chain ends in %s\n", *site, n, chain)
-	return nil
-}
-
-// verifySeal scores a session file anew and says whether its results are those
-// that were signed. A stream has been read to its end by then and is not scored.
-func verifySeal(ctx context.Context, path string, std stdio) error {
-	if path == "-" {
-		return nil
-	}
-	f, name, err := open(path, std)
-	if err != nil {
-		return err
-	}
-	defer func() { _ = f.Close() }()
-	s := trial.New("file")
-	var other error // the results were not those of the last signature
-	err = journal.EachLine(f, func(n int, line []byte) error {
-		e, err := wire.Decode(line)
-		if err != nil {
-			return nil // the chain holds: it is the header
-		}
-		if e.Kind == wire.KindDecision && e.What == wire.WhatSeal {
-			if other = s.Check(e); other != nil {
-				other = fmt.Errorf("%s:%d: the results scored from this file are not those that %s signed: %w", name, n, e.By, other)
-			}
-		}
-		s.Step(e)
-		return ctx.Err()
-	})
-	if err = errors.Join(err, other); err != nil || s.Book == nil || s.Book.Seal == nil {
-		return err
-	}
-	seal := s.Book.Seal
-	fmt.Fprintf(std.out, "%s: the results are those that %s signed, SHA-256 %s\n", name, seal.By, seal.Digest)
-	return nil
-}
-
 // rebuild makes the store anew from the journal beside the old one, says
 // whether both hold the same, and puts it in the old one's place.
 func rebuild(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) (err error) {
@@ -267,9 +233,11 @@ func rebuild(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) (e
 		return err
 	}
 	defer func() { err = errors.Join(err, h.Stop()) }()
-	same, err := Rebuild(ctx, h, *data, *site)
+	m := begin(std, "rebuilding", 0)
+	same, err := Rebuild(ctx, h, *data, *site, m)
+	m.end()
 	if err != nil {
-		return err
+		return fmt.Errorf("the store is as it was: %w", err)
 	}
 	if same {
 		fmt.Fprintf(std.out, "site %s: the store was rebuilt and is byte for byte what it was\n", *site)
@@ -280,19 +248,29 @@ func rebuild(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) (e
 }
 
 // Rebuild makes the store of a site anew; same tells whether the old one, first
-// brought up to the journal's end, held the same keys and values.
-func Rebuild(ctx context.Context, h *host.Host, data, site string) (same bool, err error) {
+// brought up to the journal's end, held the same keys and values. The old one is in
+// its place until the new one is whole; with an error it stays there.
+func Rebuild(ctx context.Context, h *host.Host, data, site string, m *meter) (same bool, err error) {
 	path := host.StorePath(data, site)
 	fresh := path + ".new"
 	if err := os.Remove(fresh); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return false, err
 	}
-	now, err := dump(ctx, h, fresh, site)
+	last, err := tip(ctx, h, site)
 	if err != nil {
 		return false, err
 	}
-	was, err := dump(ctx, h, path, site)
-	if err == nil && bytes.Equal(was, now) {
+	var now, was bytes.Buffer
+	m.step("rebuilding, facts scored anew", last)
+	if err := dump(ctx, h, fresh, site, m, &now); err != nil {
+		return false, errors.Join(err, os.Remove(fresh))
+	}
+	m.step("rebuilding, facts of the old store", last)
+	err = dump(ctx, h, path, site, m, &was)
+	if ctx.Err() != nil {
+		return false, errors.Join(ctx.Err(), os.Remove(fresh))
+	}
+	if err == nil && bytes.Equal(was.Bytes(), now.Bytes()) {
 		return true, os.Rename(fresh, path)
 	}
 	if err := os.Rename(path, path+".old"); err != nil && !errors.Is(err, os.ErrNotExist) {
@@ -301,18 +279,26 @@ func Rebuild(ctx context.Context, h *host.Host, data, site string) (same bool, e
 	return false, os.Rename(fresh, path)
 }
 
-// dump brings a store up to the journal's end and returns all it holds.
-func dump(ctx context.Context, h *host.Host, path, site string) ([]byte, error) {
+// tip is how many facts a site's journal has.
+func tip(ctx context.Context, h *host.Host, site string) (int64, error) {
+	js, err := jetstream.New(h.Bus())
+	if err != nil {
+		return 0, err
+	}
+	last, _, err := journal.Tip(ctx, js, site)
+	return int64(last), err
+}
+
+// dump brings a store up to the journal's end and writes all it holds.
+func dump(ctx context.Context, h *host.Host, path, site string, m *meter, out io.Writer) error {
 	s, err := store.Open(path)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	if err := scoring.CatchUp(ctx, h.Bus(), site, s); err != nil {
-		return nil, errors.Join(err, s.Close())
+	if err := scoring.CatchUp(ctx, h.Bus(), site, counted{s, m}); err != nil {
+		return errors.Join(err, s.Close())
 	}
-	var b bytes.Buffer
-	err = errors.Join(s.Dump(&b), s.Close())
-	return b.Bytes(), err
+	return errors.Join(s.Dump(out), s.Close())
 }
 
 // agent gives a sensor agent a credential.

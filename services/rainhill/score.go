@@ -60,11 +60,14 @@ func scoreFile(ctx context.Context, setupFile, events, session string, std stdio
 	if err := readSetup(s, setupFile, std); err != nil {
 		return res, bad, err
 	}
-	in, name, err := open(events, std)
+	file, name, err := open(events, std)
 	if err != nil {
 		return res, bad, err
 	}
-	defer func() { _ = in.Close() }()
+	defer func() { _ = file.Close() }()
+	m := begin(std, "scoring, bytes", sizeOf(file))
+	defer m.end()
+	in := metered{file, ctx, m}
 	reader := recording{s: s, name: name, complain: complain, want: session}
 	if err := reader.read(ctx, in); err != nil {
 		return res, bad, err
@@ -74,7 +77,7 @@ func scoreFile(ctx context.Context, setupFile, events, session string, std stdio
 		return res, bad, fmt.Errorf("%s holds no session %q", name, reader.want)
 	}
 	res = s.Results()
-	if reader.kept != nil {
+	if reader.kept != nil && (s.Book == nil || s.Book.Session.ID != reader.want) {
 		res = *reader.kept
 	}
 	res.Site = reader.site
@@ -173,7 +176,7 @@ func (r *recording) read(ctx context.Context, in io.Reader) error {
 			return nil
 		}
 		if e.Kind == wire.KindDecision {
-			if err := r.s.Check(e); err != nil {
+			if err := r.s.Check(e); err != nil && !errors.Is(err, trial.ErrElsewhere) {
 				r.complain("%s:%d: decision %s: %v", r.name, n, e.ID, err)
 			}
 		}

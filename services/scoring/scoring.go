@@ -61,7 +61,8 @@ func Run(ctx context.Context, nc *nats.Conn, site string, ledger Ledger) error {
 	return run(ctx, nc, site, ledger, 0, group)
 }
 
-// CatchUp scores up to the journal's present end and returns.
+// CatchUp scores up to the journal's present end and returns. When ctx is done
+// before that, it returns ctx's error; what was committed holds.
 func CatchUp(ctx context.Context, nc *nats.Conn, site string, ledger Ledger) error {
 	return catchUp(ctx, nc, site, ledger, group)
 }
@@ -75,7 +76,14 @@ func catchUp(ctx context.Context, nc *nats.Conn, site string, ledger Ledger, gro
 	if err != nil || last == 0 {
 		return err
 	}
-	return run(ctx, nc, site, ledger, last, group)
+	if err := run(ctx, nc, site, ledger, last, group); err != nil {
+		return err
+	}
+	mark, err := ledger.Mark()
+	if err == nil && mark.Cursor < last {
+		err = ctx.Err()
+	}
+	return err
 }
 
 var errDone = errors.New("done")

@@ -1,0 +1,229 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"rainhill/pkg/trial"
+	"rainhill/pkg/wire"
+	"rainhill/sensors/sim"
+	"rainhill/services/rainhill/host"
+)
+
+// overheard is a standard error that may be looked at while it is written, and that does
+// something at the first thing said.
+type overheard struct {
+	mu    sync.Mutex
+	b     bytes.Buffer
+	first func()
+}
+
+func (x *overheard) Write(b []byte) (int, error) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.b.Len() == 0 && x.first != nil {
+		x.first()
+	}
+	return x.b.Write(b)
+}
+
+func (x *overheard) String() string {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	return x.b.String()
+}
+
+func TestMeter(t *testing.T) {
+	measure := func(terminal bool, quiet, pause, lasts time.Duration) string {
+		var w overheard
+		m := &meter{w: &w, terminal: terminal, stop: make(chan struct{}), stopped: make(chan struct{})}
+		m.step("weighing, wagons", 8)
+		m.add(2)
+		go m.run(quiet, pause, pause)
+		time.Sleep(lasts)
+		m.end()
+		return w.String()
+	}
+	if got := measure(false, time.Minute, time.Millisecond, 20*time.Millisecond); got != "" {
+		t.Errorf("what is soon done says %q", got)
+	}
+	if got := measure(false, time.Millisecond, time.Minute, 200*time.Millisecond); got != "weighing, wagons: 2 of 8 (25 %)\n" {
+		t.Errorf("not on a terminal: %q", got)
+	}
+	if got := measure(true, time.Millisecond, time.Minute, 200*time.Millisecond); got != "\rweighing, wagons: 2 of 8 (25 %)\x1b[K\r\x1b[K" {
+		t.Errorf("on a terminal: %q", got)
+	}
+	if n := strings.Count(measure(true, 0, 50*time.Millisecond, 520*time.Millisecond), "\rweighing"); n < 2 || n > 12 {
+		t.Errorf("a line written over %d times in half a second, every 50 ms", n)
+	}
+}
+
+// longRecording is a session of many facts, as rainhill simulate would write it; in its
+// middle stands a line that is no fact.
+func longRecording(t *testing.T) string {
+	t.Helper()
+	s, err := sim.Load("demo")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Minutes = 12
+	start := time.Now().UnixMicro() - 4*3600_000_000
+	var facts bytes.Buffer
+	put := func(e wire.Event) error {
+		b, err := json.Marshal(e)
+		facts.Write(append(b, '\n'))
+		return err
+	}
+	var list []wire.Event
+	setup, _, err := sim.Simulate(s, 5, start, func(e wire.Event) error { list = append(list, e); return nil })
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, e := range append(trial.FromSetup(setup, "s1", start), list...) {
+		if err := put(e); err != nil {
+			t.Fatal(err)
+		}
+		if i == len(list)/2 {
+			facts.WriteString("this is not a fact\n")
+		}
+	}
+	if len(list) < 6000 {
+		t.Fatalf("only %d facts", len(list))
+	}
+	path := filepath.Join(t.TempDir(), "long.jsonl")
+	writeFile(t, path, facts.Bytes())
+	return path
+}
+
+// cancelledAt runs a command and cancels it at the first word on standard error.
+func cancelledAt(t *testing.T, args ...string) said {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	defer cancel()
+	var out bytes.Buffer
+	errs := overheard{first: cancel}
+	code := run(ctx, args, stdio{strings.NewReader(""), &out, &errs})
+	return said{code, out.String(), errs.String()}
+}
+
+// Ctrl-C in the middle ends a command soon, and leaves nothing that is half.
+func TestCancelledInTheMiddle(t *testing.T) {
+	file, data := longRecording(t), t.TempDir()
+
+	if s := cancelledAt(t, "score", file); s.code != exitBad || s.out != "" || !strings.Contains(s.err, "rainhill: cancelled") {
+		t.Fatalf("score: %+v", s)
+	}
+
+	mustFail := cancelledAt(t, "import", "--data", data, "--site", "copy", file)
+	if mustFail.code != exitBad || !strings.Contains(mustFail.err, "cancelled: nothing of site copy is left; the same command begins anew") {
+		t.Fatalf("import: %+v", mustFail)
+	}
+	// The bus sweeps a stream that was taken away out of its folder behind a dot, by its
+	// next start at the latest.
+	for _, name := range everyFile(t, data) {
+		if strings.Contains(name, "copy") && !strings.Contains(name, "streams/.") {
+			t.Errorf("import left %s", name)
+		}
+	}
+	if s := runCommand(t, "import", "--data", data, "--site", "copy", file); s.code != exitBad || !strings.Contains(s.err, "1 line(s) were not facts") || !strings.Contains(s.out, "taken in as site copy") {
+		t.Fatalf("the same command once more: %+v", s)
+	}
+	for _, name := range everyFile(t, data) {
+		if strings.Contains(name, "streams/.") {
+			t.Errorf("%s was never swept out", name)
+		}
+	}
+
+	cancelledRebuild(t, data)
+	cancelledExport(t, data)
+}
+
+func everyFile(t *testing.T, dir string) (names []string) {
+	t.Helper()
+	err := filepath.WalkDir(dir, func(path string, _ fs.DirEntry, err error) error {
+		names = append(names, strings.TrimPrefix(path, dir))
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return names
+}
+
+// A rebuild that is cancelled leaves the old store in its place, as it was.
+func cancelledRebuild(t *testing.T, data string) {
+	t.Helper()
+	path := host.StorePath(data, "copy")
+	before := readFile(t, path)
+	h, err := host.Offline(data, "copy")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	m := &meter{}
+	m.step("", 0)
+	go func() {
+		for m.done.Load() == 0 {
+			time.Sleep(100 * time.Microsecond)
+		}
+		cancel()
+	}()
+	if _, err := Rebuild(ctx, h, data, "copy", m); !errors.Is(err, context.Canceled) {
+		t.Fatalf("rebuild: %v", err)
+	}
+	if err := h.Stop(); err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(readFile(t, path), before) {
+		t.Error("a cancelled rebuild changed the store")
+	}
+	if _, err := os.Stat(path + ".new"); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a cancelled rebuild left its new store: %v", err)
+	}
+	wantRebuilt(t, data, "copy")
+}
+
+// An export that is cancelled leaves what stood in the file's place.
+func cancelledExport(t *testing.T, data string) {
+	t.Helper()
+	out := filepath.Join(t.TempDir(), "out.jsonl")
+	writeFile(t, out, []byte("an older export\n"))
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	go func() {
+		for {
+			if info, err := os.Stat(out + ".part"); err == nil && info.Size() > 0 {
+				cancel()
+				return
+			}
+			time.Sleep(100 * time.Microsecond)
+		}
+	}()
+	var errs overheard
+	code := run(ctx, []string{"export", "--data", data, "--site", "copy", "-o", out}, stdio{strings.NewReader(""), &bytes.Buffer{}, &errs})
+	if code != exitBad || !strings.Contains(errs.String(), "cancelled") {
+		t.Fatalf("export: exit %d %s", code, errs.String())
+	}
+	if got := string(readFile(t, out)); got != "an older export\n" {
+		t.Errorf("a cancelled export left %.80q", got)
+	}
+	if _, err := os.Stat(out + ".part"); !errors.Is(err, fs.ErrNotExist) {
+		t.Error("a cancelled export left its part")
+	}
+	mustRun(t, "export", "--data", data, "--site", "copy", "-o", out)
+	mustRun(t, "verify", out)
+	if fmt.Sprint(everyFile(t, filepath.Dir(out))) != "[ /out.jsonl]" {
+		t.Error(everyFile(t, filepath.Dir(out)))
+	}
+}
