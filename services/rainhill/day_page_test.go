@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/input"
 	"github.com/chromedp/chromedp"
 	"github.com/nats-io/nats.go"
 
@@ -74,14 +75,17 @@ func (d *clubDay) draws() {
 	b.waits(`document.activeElement.matches('form.drawing [name=name]')`)
 	b.writes("form.drawing [name=name]", "Shed oval")
 	b.press("input[value=pieces]")
-	b.writes(".drawing .oval label:nth-of-type(1) input", "200")
-	b.writes(".drawing .oval label:nth-of-type(2) input", "350")
+	b.waits(`document.querySelector('.drawing .oval button')`)
+	b.writes(".drawing .oval label:nth-of-type(1) input", "150")
+	b.writes(".drawing .oval label:nth-of-type(2) input", "250")
 	b.press(".drawing .oval button")
 	b.waits(`document.querySelector('.closure')?.innerText.includes('closed') && document.querySelectorAll('.piece-no').length === 4`)
-	x, y := b.at(980)
-	b.mouse("mousePressed", x, y, 1)
-	b.mouse("mouseReleased", x, y, 0)
-	b.waits(`document.querySelectorAll('.gate-row').length === 2`)
+	x, y := b.at(720)
+	b.mouse(input.DispatchMouseEventTypeMouseMoved, x, y, 0)
+	b.waits(`document.querySelector('.ghost')`)
+	b.mouse(input.DispatchMouseEventTypeMousePressed, x, y, 1)
+	b.mouse(input.DispatchMouseEventTypeMouseReleased, x, y, 0)
+	b.gate("g2", 720, 2)
 	b.press("form.drawing .acts button.primary")
 	b.waits(`!document.querySelector('form.drawing')`)
 	if c := d.view().Circuits; len(c) != 1 || c[0].Hint != "" || len(c[0].Gates) != 2 {
@@ -114,6 +118,7 @@ func (d *clubDay) opensTheMeet() {
 	p := d.meet()
 	d.desk.to("meet")
 	p.make(map[string]string{"class.name": "Open class", "rounds": "1", "laps": "2", "warmup": "1"})
+	p.press("#next button.primary")
 	for i, name := range dayLocomotives {
 		p.enter([]string{"Mistral Vane", "Juniper Lock", "Sorrel Beck", "Linden Weir"}[i], name)
 	}
@@ -141,7 +146,7 @@ func (d *clubDay) railway() sim.Scenario {
 		s.Gates = append(s.Gates, sim.Gate{ID: g.ID, PositionMm: g.PositionMm, Timing: g.Timing, Sees: "train", Agent: "sim-gates"})
 	}
 	for i := range s.Trains {
-		s.Trains[i].StartMm, s.Trains[i].Consist.Cars, s.Trains[i].Throttle = 1700, nil, [][2]float64{{0.5, 700}}
+		s.Trains[i].StartMm, s.Trains[i].Consist.Cars, s.Trains[i].Throttle = 1300, nil, [][2]float64{{0.5, 700}}
 	}
 	return s
 }
@@ -167,7 +172,7 @@ func (d *clubDay) results() wire.Results { return resultsOf(d.t, d.h, d.session)
 func (d *clubDay) voidsALap() {
 	d.voided = d.results().Trials[1].Trial
 	d.desk.to("line")
-	lap := fmt.Sprintf(`[...document.querySelectorAll('[data-trial=%q] .lap')].at(-1)`, d.voided)
+	lap := fmt.Sprintf(`document.querySelector('[data-trial=%q] .lap')`, d.voided) // the last
 	d.desk.shows(lap)
 	chrome.Eval[bool](d.t, d.desk.ctx, fmt.Sprintf(`(%s.click(), true)`, lap))
 	d.desk.shows(`document.querySelector('dialog[open] form.void')`)
