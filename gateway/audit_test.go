@@ -215,7 +215,7 @@ func TestCloseIsTakenBackWhileItIsTheLast(t *testing.T) {
 	s1.ClosedUs = time.Now().UnixMicro()
 	closed, _ = ada.must("session", s1, sitting{})
 	ada.must("session", wire.Session{ID: "s2", Circuit: "oval"}, sitting{})
-	if a := ben.decide("undo", wire.Undo{Decision: closed}, sitting{session: "s1"}); a.status != http.StatusBadRequest || !strings.Contains(a.body, "another was opened since") {
+	if a := ben.decide("undo", wire.Undo{Decision: closed}, sitting{session: "s1"}); a.status != http.StatusBadRequest || !strings.Contains(a.body, "another was opened after it") {
 		t.Fatalf("with another session open: %d %s", a.status, a.body)
 	}
 	if v := d.view(); v.Session.ID != "s2" || v.Session.ClosedUs != 0 {

@@ -193,12 +193,6 @@ func (s *State) reopens(a act) bool {
 	return ok && s.Book != nil && !s.open() && v.ID == s.Book.Session.ID && v.ClosedUs == 0 && a.session == v.ID
 }
 
-// Reopens reports whether a decision takes the close of the session in the book back.
-func (s *State) Reopens(e wire.Event) bool {
-	a, err := s.acting(e)
-	return err == nil && s.reopens(a)
-}
-
 func (s *State) checkTrial(v wire.Trial) error {
 	if !s.open() && s.Book.entry(v.ID) == nil {
 		return refuse("session %q is closed: no trial can be opened in it", s.Book.Session.ID)

@@ -86,6 +86,7 @@ func (d *clubDay) draws() {
 	b.mouse(input.DispatchMouseEventTypeMousePressed, x, y, 1)
 	b.mouse(input.DispatchMouseEventTypeMouseReleased, x, y, 0)
 	b.gate("g2", 720, 2)
+	d.desk.picture("day drawing board")
 	b.press("form.drawing .acts button.primary")
 	b.waits(`!document.querySelector('form.drawing')`)
 	if c := d.view().Circuits; len(c) != 1 || c[0].Hint != "" || len(c[0].Gates) != 2 {
@@ -105,6 +106,7 @@ func (d *clubDay) fillsTheRoster() {
 		s.written()
 	}
 	s.wait(`document.querySelectorAll('[aria-labelledby=r-locomotive] [data-id]').length === 4`)
+	d.desk.picture("day roster")
 }
 
 func (d *clubDay) opensTheMeet() {
@@ -156,10 +158,16 @@ func (d *clubDay) runsTheOrder() {
 	d.h.Start("simulated railway", func(ctx context.Context, nc *nats.Conn) error { return sim.RunCalled(ctx, nc, "line", s, 1) })
 	p := d.meet()
 	for n := range 4 {
+		if n == 2 {
+			d.desk.to("call")
+			d.desk.picture("day call sheet")
+			d.desk.to("meet")
+		}
 		p.press("#open-run")
 		p.fill("#run-form", map[string]string{"battery_v": "7.9", "throttle_permille": "700", "tyres": "none", "temperature_c": "19"})
 		chrome.Wait(d.t, d.desk.ctx, fmt.Sprintf(`document.querySelectorAll('.turns li.made').length === %d && !document.querySelector('.now')`, n+1), 60*time.Second)
 	}
+	d.desk.picture("day meet")
 	for _, r := range d.results().Trials {
 		if r.Consistency.N != 2 || r.About.ToUs == 0 || r.About.Conditions["battery_v"] != 7.9 {
 			d.t.Errorf("%s has %d counting laps, %+v", r.Trial, r.Consistency.N, r.About)
@@ -174,6 +182,7 @@ func (d *clubDay) voidsALap() {
 	d.desk.to("line")
 	lap := fmt.Sprintf(`document.querySelector('[data-trial=%q] .lap')`, d.voided) // the last
 	d.desk.shows(lap)
+	d.desk.picture("day line")
 	chrome.Eval[bool](d.t, d.desk.ctx, fmt.Sprintf(`(%s.click(), true)`, lap))
 	d.desk.shows(`document.querySelector('dialog[open] form.void')`)
 	d.desk.fill("dialog[open] form.void", map[string]string{"why": "a hand was on the rails"})
@@ -208,9 +217,14 @@ func (d *clubDay) corrects() {
 	if after.Train != other || after.LapCount != before.LapCount {
 		d.t.Errorf("corrected to %s the trial is of %s, with %d laps, not %d", other, after.Train, after.LapCount, before.LapCount)
 	}
+	d.desk.picture("day book")
 	d.desk.to("meet")
 	p.press("#sign")
 	p.shows(`document.querySelector('#seal')`)
+	d.desk.picture("day signed")
+	d.desk.to("audit")
+	d.desk.shows(`document.querySelector('main').innerText.includes('signed')`)
+	d.desk.picture("day audit")
 	if s := d.results().Seal; s == nil || s.By != "Juniper" {
 		d.t.Fatalf("signed: %+v", s)
 	}
@@ -220,6 +234,7 @@ func (d *clubDay) prints() {
 	chrome.Do(d.t, d.desk.ctx, "opening the results", chromedp.Navigate(d.h.URL+"/results?session="+d.session))
 	d.desk.shows(sheetShown)
 	d.desk.textHas(".return", "Club day", "Mistral Vane", "Open class")
+	d.desk.picture("day results")
 	for name, size := range map[string][2]float64{"A4": {8.27, 11.69}, "letter": {8.5, 11}} {
 		if n := pagesOf((&reading{t: d.t, ctx: d.desk.ctx}).print(size)); n < 1 || n > 2 {
 			d.t.Errorf("on %s the day has %d pages", name, n)
@@ -233,6 +248,7 @@ func (d *clubDay) replays() {
 	chrome.Eval[bool](d.t, d.desk.ctx, `(s => (s.value = '100', s.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('.rate select'))`)
 	press(d.t, d.desk.ctx, " ", "Space", " ")
 	chrome.Wait(d.t, d.desk.ctx, `replay.ended && replay.rate === 0`, 30*time.Second)
+	d.desk.picture("day replay")
 	for _, r := range d.results().Trials {
 		got := chrome.Eval[string](d.t, d.desk.ctx, fmt.Sprintf(`document.querySelector('[data-trial=%q] .figures')?.textContent ?? ''`, r.Trial))
 		if !strings.Contains(got, fmt.Sprintf("of %d", r.LapCount)) {

@@ -406,10 +406,11 @@ func notWrittenOver(s *shed) {
 	s.w.decide(wire.WhatLocomotive, "", wren)
 	s.wait(`document.querySelector('[data-id=wren] .cells').innerText.includes('Bea')`)
 	chrome.Do(s.t, s.ctx, "writing it down", chromedp.Click("form.entry button.primary"))
-	s.wait(`document.querySelector('header .refusal')`)
-	s.shows("header .refusal", "test")
+	s.wait(`!!document.querySelector('dialog.conflict[open]')`)
+	s.shows("dialog.conflict", "test changed")
 	if l := s.book().Locomotives[0]; l.Owner != "Bea" || l.MassG != 450 {
 		s.t.Errorf("the book has %+v", l)
 	}
-	s.wait(`document.querySelector('form.entry [name=mass]').value === '470'`) // what was typed is still there
+	s.press("dialog.conflict", "Back to the form")
+	s.wait(`!document.querySelector('dialog.conflict[open]') && document.querySelector('form.entry [name=mass]').value === '470'`) // what was typed is still there
 }

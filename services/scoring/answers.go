@@ -110,9 +110,6 @@ func (s *scorer) checkPast(e wire.Event) error {
 	if err != nil {
 		return err
 	}
-	if state.Reopens(e) {
-		return fmt.Errorf("session %q cannot be opened again: another was opened since", e.Session)
-	}
 	return state.Check(e)
 }
 
