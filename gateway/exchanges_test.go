@@ -3,9 +3,13 @@ package gateway_test
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"image/png"
 	"io"
 	"net/http"
+	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -37,6 +41,7 @@ func (s *spec) see(req *http.Request, res *http.Response, body string) {
 	if sound, why := s.sound(req, body); !sound && res.StatusCode < 300 {
 		s.t.Errorf("%s %s was answered %d, and by the document is not sound: %s", what, body, res.StatusCode, why)
 	}
+	s.table(what, path, res, string(b))
 	line := s.at("paths", path, strings.ToLower(req.Method), "responses", fmt.Sprint(res.StatusCode), "content", "application/jsonl", "x-line")
 	if line == nil {
 		if byLine {
@@ -52,6 +57,23 @@ func (s *spec) see(req *http.Request, res *http.Response, body string) {
 		}
 		if err != nil {
 			s.t.Errorf("%s: the line %.300s: %v", what, l, err)
+		}
+	}
+}
+
+// table holds a table to its kind, and its columns to those of the document's example.
+func (s *spec) table(what, path string, res *http.Response, body string) {
+	s.t.Helper()
+	switch kind, _, _ := strings.Cut(res.Header.Get("Content-Type"), ";"); kind {
+	case "text/csv":
+		example, _ := s.at("paths", path, "get", "responses", "200", "content", kind)["example"].(string)
+		want, _, _ := strings.Cut(example, "\n")
+		if got, _, _ := strings.Cut(strings.TrimPrefix(body, "\ufeff"), "\n"); got != want {
+			s.t.Errorf("%s has the columns\n%s\nand in the document's example stands\n%s", what, got, want)
+		}
+	case "application/vnd.apache.parquet": // the mark at both ends of such a file, see its format's description
+		if !strings.HasPrefix(body, "PAR1") || !strings.HasSuffix(body, "PAR1") {
+			s.t.Errorf("%s is no Parquet: %.20q", what, body)
 		}
 	}
 }
@@ -75,7 +97,7 @@ func (s *spec) template(path string) string {
 func (s *spec) sound(req *http.Request, body string) (bool, string) {
 	again := req.Clone(req.Context())
 	again.Body = io.NopCloser(strings.NewReader(body))
-	if req.Method == http.MethodGet {
+	if req.Method != http.MethodPost {
 		again.Body, again.ContentLength = http.NoBody, 0
 	}
 	ok, errs := s.valid.ValidateHttpRequestSync(again)
@@ -98,18 +120,24 @@ func TestOpenAPIAgainstTheHandlers(t *testing.T) {
 		t.Fatalf("%d %.200s", a.status, a.body)
 	}
 	d.get("/api/openapi.json")
-	reading := []string{"/api/view", "/api/results", "/api/laps.csv", "/api/digest", "/api/history?locomotive=wren", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2"}
-	s.strangers(d, reading)
+	for _, path := range []string{"/api/openapi.yaml", "/api/openapi.json"} {
+		d.get(path, header("If-None-Match", d.get(path).header.Get("ETag")))
+	}
+	reading := append([]string{"/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
+		"/api/roster-locomotives.csv", "/api/roster-consists.csv", "/api/roster-motors.csv", "/api/roster-batteries.csv"}, exports...)
+	s.strangers(d, append(reading, "/api/photos"))
 	d.signIn()
 	s.bookOf(d)
 	s.readings(d)
+	s.stock(d)
+	s.photos(d)
 	s.refusals(d)
 	for _, path := range reading {
 		if a := d.get(join(path, "site=nowhere")); a.status != http.StatusServiceUnavailable {
 			t.Errorf("%s of a site that nobody serves: %d %s", path, a.status, a.body)
 		}
 	}
-	s.socket(d)
+	s.sockets(d)
 	d.post("/api/sign-out", map[string]any{})
 	for path, item := range s.at("paths") {
 		for method, op := range item.(map[string]any) {
@@ -129,20 +157,33 @@ func join(path, query string) string {
 	return path + "?" + query
 }
 
+// exports are the tables of results.
+var exports = []string{"/api/laps.csv", "/api/sectors.csv", "/api/trials.csv", "/api/standings.csv", "/api/laps.parquet", "/api/sectors.parquet", "/api/trials.parquet", "/api/standings.parquet"}
+
 // want asks and wants an answer. unsound says that the document must refuse the request too.
 func (s *spec) want(d *door, status int, method, path string, body any, unsound bool, change ...func(*http.Request)) answer {
+	s.t.Helper()
+	b, err := json.Marshal(body)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return s.wantOf(d, status, method, path, "application/json", b, unsound, change...)
+}
+
+// wantOf is want with a body of any kind.
+func (s *spec) wantOf(d *door, status int, method, path, kind string, body []byte, unsound bool, change ...func(*http.Request)) answer {
 	s.t.Helper()
 	before := d.watch
 	defer func() { d.watch = before }()
 	d.watch = func(req *http.Request, res *http.Response, body string) {
 		s.see(req, res, body)
 		if sound, why := s.sound(req, body); sound == unsound {
-			s.t.Errorf("%s %s %s: by the document sound: %v, want %v %s", method, path, body, sound, !unsound, why)
+			s.t.Errorf("%s %s %.300s: by the document sound: %v, want %v %s", method, path, body, sound, !unsound, why)
 		}
 	}
-	a := d.do(method, path, body, change...)
+	a := d.send(method, path, kind, body, change...)
 	if a.status != status {
-		s.t.Errorf("%s %s %v: %d %.300s, want %d", method, path, body, a.status, a.body, status)
+		s.t.Errorf("%s %s %.300s: %d %.300s, want %d", method, path, body, a.status, a.body, status)
 	}
 	return a
 }
@@ -156,11 +197,15 @@ func (s *spec) strangers(d *door, reading []string) {
 		for method, op := range item.(map[string]any) {
 			method, path := strings.ToUpper(method), parameter.ReplaceAllString(path, "x")
 			d.do(method, path, map[string]any{}, func(r *http.Request) { r.Host = "elsewhere.example" })
-			if method == http.MethodPost {
+			if method != http.MethodGet {
 				s.want(d, http.StatusForbidden, method, path, map[string]any{}, true, func(r *http.Request) { r.Header.Del("X-Rainhill") })
 			}
 			if op.(map[string]any)["security"] != nil {
-				s.want(d, http.StatusUnauthorized, method, path, map[string]any{}, true)
+				kind := "application/json"
+				if path == "/api/photo" {
+					kind = "image/png"
+				}
+				s.wantOf(d, http.StatusUnauthorized, method, path, kind, []byte("{}"), true)
 			}
 		}
 	}
@@ -232,11 +277,20 @@ func nowUs() int64 { return time.Now().UnixMicro() }
 // readings asks for all that can be read of it.
 func (s *spec) readings(d *door) {
 	for _, path := range []string{
-		"/api/view", "/api/results", "/api/results?session=s1", "/api/laps.csv?session=s1", "/api/digest?session=s1", "/api/history?locomotive=wren", "/api/me", "/api/health",
-		"/api/audit", "/api/audit?what=lap&session=s1&before=1000", "/api/journal?session=s1", "/api/journal?session=s1&follow=1",
+		"/api/view", "/api/results", "/api/results?session=s1", "/api/results?session=all", "/api/results?session=s1&trial=t1&trial=t2&locomotive=wren&class=open", "/api/results?class=none", "/api/digest?session=s1", "/api/history?locomotive=wren", "/api/me", "/api/health",
+		"/api/audit", "/api/audit?by=Signal%20box&on=lap/t1/1", "/api/audit?id=never", "/api/audit?what=lap&session=s1&before=1000", "/api/journal?session=s1", "/api/journal?session=s1&follow=1",
 		fmt.Sprintf("/api/crossings?from_us=%d&to_us=%d", nowUs()-200_000_000, nowUs()+200_000_000),
 	} {
 		s.want(d, http.StatusOK, "GET", path, nil, false)
+	}
+	for _, path := range exports {
+		for _, query := range []string{"?session=s1", "?session=all&trial=t1&trial=t2", "?locomotive=wren&class=open"} {
+			s.want(d, http.StatusOK, "GET", path+query, nil, false)
+		}
+		s.want(d, http.StatusBadRequest, "GET", path+"?session=s9", nil, false)
+	}
+	if rows := d.table("/api/standings.csv"); len(rows) != 3 {
+		s.t.Errorf("standings: %v", rows)
 	}
 	if a := s.want(d, http.StatusOK, "POST", "/api/rescore", map[string]any{"session": "s1", "scoring": map[string]any{"min_lap_s": 3}}, false); !strings.Contains(a.body, `{"results":`) {
 		s.t.Errorf("rescore: %.300s", a.body)
@@ -261,13 +315,17 @@ func (s *spec) refusals(d *door) {
 	post("/api/agents", true, map[string]any{"agent": "Not An Id"})
 	post("/api/running-order", true, map[string]any{"seed": -1})
 	post("/api/rescore", true, map[string]any{"scoring": "text"})
+	post("/api/draw", true, wire.CircuitValue{Circuit: wire.Circuit{ID: "draft"}})
+	post("/api/draw", true, "text")
+	post("/api/draw", false, wire.CircuitValue{Circuit: wire.Circuit{ID: "draft", LapLengthMm: 1}, Gates: []wire.Gate{{ID: "g1"}, {ID: "g1"}}})
+	post("/api/roster/check", true, map[string]any{"name": "x.csv", "text": 7})
 	for path, unsound := range map[string]bool{
-		"/api/results?session=s9": false, "/api/laps.csv?session=s9": false, "/api/digest?session=s9": false, "/api/journal?session=s9": false,
+		"/api/results?session=s9": false, "/api/results?session=s9&trial=t1": false, "/api/digest?session=s9": false, "/api/journal?session=s9": false,
 		"/api/history?locomotive=No%20id": true, "/api/history": true, "/api/crossings?from_us=1": true, "/api/crossings?from_us=5&to_us=1": false,
 	} {
 		s.want(d, http.StatusBadRequest, "GET", path, nil, unsound)
 	}
-	for _, path := range []string{"/api/decision", "/api/running-order", "/api/tap", "/api/sync"} {
+	for _, path := range []string{"/api/decision", "/api/running-order", "/api/tap", "/api/sync", "/api/draw", "/api/roster/check"} {
 		body := map[string]any{"agent": "tap-1", "boot": "b", "seq": 11, "gate": "g1", "at_us": nowUs(), "t1_us": 1, "t2_us": 1, "t3_us": 1, "t4_us": 1}
 		if path == "/api/decision" {
 			body = map[string]any{"what": "note", "value": map[string]any{"text": "x"}}
@@ -278,28 +336,84 @@ func (s *spec) refusals(d *door) {
 	}
 }
 
-// socket wants each message to be one of those that the document names.
-func (s *spec) socket(d *door) {
-	d.get("/ws")
-	d.get("/ws", header("Connection", "Upgrade"), header("Upgrade", "websocket"), header("Sec-Websocket-Version", "13"), header("Sec-Websocket-Key", "AAAAAAAAAAAAAAAAAAAAAA=="), header("Origin", "http://elsewhere.example"))
-	c, res, err := d.dial()
-	if err != nil {
-		s.t.Fatal(err)
-	}
-	defer func() { _ = c.Close() }()
-	s.seen[fmt.Sprint("get /ws ", res.StatusCode)] = true
-	schema := s.compile("/paths/~1ws/get/responses/101/x-messages")
-	for range 3 {
-		_, b, err := c.ReadMessage()
-		if err != nil {
+// stock asks what files of stock hold, and how circuits would lie.
+func (s *spec) stock(d *door) {
+	half, quarter := wire.Piece{RadiusMm: 400, AngleDeg: 180, Hand: "right"}, wire.Piece{RadiusMm: 400, AngleDeg: 90, Hand: "left"}
+	do := map[string]bool{}
+	for _, pieces := range [][]wire.Piece{{{StraightMm: 600}, half, {StraightMm: 570}, half}, {{StraightMm: 600}, half, {StraightMm: 600}}, {quarter, quarter, quarter, quarter, quarter}} {
+		v := wire.CircuitValue{Circuit: wire.Circuit{ID: "draft", Pieces: pieces}, Gates: []wire.Gate{}}
+		var drawn wire.CircuitView
+		if err := json.Unmarshal([]byte(s.want(d, http.StatusOK, "POST", "/api/draw", v, false).body), &drawn); err != nil {
 			s.t.Fatal(err)
 		}
-		v, err := jsonschema.UnmarshalJSON(bytes.NewReader(b))
-		if err == nil {
-			err = schema.Validate(v)
-		}
-		if err != nil {
-			s.t.Errorf("the message %.300s: %v", b, err)
+		for _, c := range drawn.Changes {
+			do[c.Do] = true
 		}
 	}
+	if len(do) != 3 {
+		s.t.Errorf("what to do to these circuits is %v, want a change, an addition and a removal", do)
+	}
+	s.want(d, http.StatusRequestEntityTooLarge, "POST", "/api/draw", map[string]any{"junk": strings.Repeat("x", wire.MaxEventBytes)}, true)
+	is := map[string]bool{}
+	for _, path := range []string{"/api/roster.json", "/api/roster-locomotives.csv", "/api/roster-consists.csv", "/api/roster-motors.csv", "/api/roster-batteries.csv"} {
+		file := s.want(d, http.StatusOK, "GET", path, nil, false).body
+		for _, text := range []string{file, strings.NewReplacer("Wren", "Jenny", "Coal", "Ore", "Flat", "Round", "First", "Second").Replace(file)} {
+			var c wire.RosterCheck
+			if err := json.Unmarshal([]byte(s.want(d, http.StatusOK, "POST", "/api/roster/check", map[string]any{"name": path, "text": text}, false).body), &c); err != nil {
+				s.t.Fatal(err)
+			}
+			for _, item := range c.Items {
+				is[item.What+" "+item.Is] = true
+			}
+		}
+	}
+	for _, want := range []string{"locomotive", "consist", "motor", "battery"} {
+		if !is[want+" same"] || !is[want+" changed"] {
+			s.t.Errorf("of what the book has, files said %v", is)
+		}
+	}
+	a := s.want(d, http.StatusOK, "POST", "/api/roster/check", map[string]any{"text": "id;name;nominal_mv;shelf\nm1;Flat can;12000;3\nm2;Round can;fast;3\nm3;New can;6000;3\n", "name": "motors.csv"}, false)
+	if !strings.Contains(a.body, `"is":"new"`) || !strings.Contains(a.body, `"column":"nominal_mv"`) || !strings.Contains(a.body, "shelf") {
+		s.t.Errorf("checked: %s", a.body)
+	}
+	s.want(d, http.StatusRequestEntityTooLarge, "POST", "/api/roster/check", map[string]any{"text": strings.Repeat("x", 1<<20+1)}, false)
+}
+
+// photos puts, asks for and removes the photo of a locomotive, and asks for what cannot be.
+func (s *spec) photos(d *door) {
+	const wren = "/api/photo?locomotive=wren"
+	var b bytes.Buffer
+	if err := png.Encode(&b, picture(40, 30)); err != nil {
+		s.t.Fatal(err)
+	}
+	photo := b.Bytes()
+	s.want(d, http.StatusNotFound, "GET", wren, nil, false)
+	s.wantOf(d, http.StatusOK, "POST", wren, "image/png", photo, false)
+	a := s.want(d, http.StatusOK, "GET", wren, nil, false)
+	s.wantOf(d, http.StatusOK, "POST", wren, "image/jpeg", []byte(a.body), false)
+	s.want(d, http.StatusOK, "GET", "/api/photos", nil, false)
+	tag := d.get(wren).header.Get("ETag")
+	for status, ask := range map[int][2]string{http.StatusNotModified: {"If-None-Match", tag}, http.StatusPartialContent: {"Range", "bytes=0-9"}, http.StatusRequestedRangeNotSatisfiable: {"Range", "bytes=9999999-"}} {
+		if a := d.get(wren, header(ask[0], ask[1])); a.status != status {
+			s.t.Errorf("photo with %v: %d, want %d", ask, a.status, status)
+		}
+	}
+	s.wantOf(d, http.StatusBadRequest, "POST", wren, "image/png", []byte("text"), false)
+	s.wantOf(d, http.StatusBadRequest, "POST", "/api/photo?locomotive=owl", "image/png", photo, false)
+	s.wantOf(d, http.StatusBadRequest, "POST", "/api/photo", "image/png", photo, true)
+	s.wantOf(d, http.StatusForbidden, "POST", wren, "image/gif", photo, true)
+	s.wantOf(d, http.StatusRequestEntityTooLarge, "POST", wren, "image/png", make([]byte, 1<<20+1), false)
+	s.wantOf(d, http.StatusServiceUnavailable, "POST", wren+"&site=nowhere", "image/png", photo, false)
+	s.want(d, http.StatusBadRequest, "DELETE", "/api/photo?locomotive=No%20id", nil, true)
+	s.want(d, http.StatusNotFound, "GET", "/api/photo?locomotive=No%20id", nil, true)
+	s.want(d, http.StatusOK, "DELETE", wren, nil, false)
+	s.want(d, http.StatusOK, "DELETE", wren, nil, false)
+	// Where a file lies in place of the folder, nothing can be kept.
+	folder := filepath.Join(d.data, "photos")
+	if err := errors.Join(os.RemoveAll(folder), os.WriteFile(folder, nil, 0o600)); err != nil {
+		s.t.Fatal(err)
+	}
+	s.wantOf(d, http.StatusInternalServerError, "POST", wren, "image/png", photo, false)
+	s.want(d, http.StatusInternalServerError, "DELETE", wren, nil, false)
+	s.want(d, http.StatusInternalServerError, "GET", "/api/photos", nil, false)
 }

@@ -20,33 +20,6 @@ import (
 	"rainhill/pkg/wire"
 )
 
-// send sends bytes as they are, as the page does.
-func (d *door) send(method, path, kind string, body []byte, change ...func(*http.Request)) answer {
-	d.t.Helper()
-	req, err := http.NewRequest(method, d.URL+path, bytes.NewReader(body))
-	if err != nil {
-		d.t.Fatal(err)
-	}
-	req.Header.Set("X-Rainhill", "1")
-	req.Header.Set("Content-Type", kind)
-	if d.cookie != nil {
-		req.AddCookie(d.cookie)
-	}
-	for _, f := range change {
-		f(req)
-	}
-	res, err := http.DefaultClient.Do(req)
-	if err != nil {
-		d.t.Fatal(err)
-	}
-	defer func() { _ = res.Body.Close() }()
-	got, err := io.ReadAll(res.Body)
-	if err != nil {
-		d.t.Fatal(err)
-	}
-	return answer{res.StatusCode, res.Header, string(got)}
-}
-
 // picture is a picture of w by h with some colour in it.
 func picture(w, h int) image.Image {
 	m := image.NewNRGBA(image.Rect(0, 0, w, h))

@@ -340,7 +340,7 @@ func (r Results) Only(f Filter) Results {
 		return r
 	}
 	meet := *r.Meet
-	meet.Classes = nil
+	meet.Classes = []ClassResult{}
 	for _, c := range r.Meet.Classes {
 		if f.Class != "" && c.Class != f.Class {
 			continue
