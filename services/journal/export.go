@@ -174,8 +174,9 @@ type exporter struct {
 	prev    string
 	span    span
 	inside  bool
-	context []held // what goes before the session, not yet written
-	sweepAt int    // how long context may grow before old exchanges are let go
+	context []held          // what goes before the session, not yet written
+	sweepAt int             // how long context may grow before old exchanges are let go
+	defines map[string]bool // decisions on definitions, by id: one that takes such a one back is of them
 }
 
 type held struct {
@@ -200,6 +201,10 @@ func (x *exporter) take(seq uint64, record []byte) error {
 		}
 		fallthrough
 	case x.inside:
+		var e wire.Event
+		if bytes.Contains(record, []byte(`"what":`)) && json.Unmarshal(record, &e) == nil {
+			x.defining(e)
+		}
 		return x.put(held{seq: seq, prev: prev, record: record})
 	}
 	x.hold(seq, prev, record)
@@ -243,13 +248,34 @@ func (x *exporter) hold(seq uint64, prev string, record []byte) {
 	if json.Unmarshal(record, &e) != nil {
 		return
 	}
-	if e.Kind == wire.KindSync || e.Kind == wire.KindDecision && wire.Defines(e.What) {
+	if e.Kind == wire.KindSync || x.defining(e) {
 		x.context = append(x.context, held{seq, e.BusUs, prev, bytes.Clone(record), e.Kind == wire.KindSync})
 	}
 	if len(x.context) > max(x.sweepAt, 10_000) {
 		x.context = slices.DeleteFunc(x.context, func(h held) bool { return h.sync && h.busUs < e.BusUs-syncMemoryUs })
 		x.sweepAt = 2 * len(x.context)
 	}
+}
+
+// defining reports whether an event is a decision on a definition: one that writes it
+// down, or takes such a decision back.
+func (x *exporter) defining(e wire.Event) bool {
+	if e.Kind != wire.KindDecision {
+		return false
+	}
+	v, err := e.DecisionValue()
+	if err != nil {
+		return false
+	}
+	u, undo := v.(wire.Undo)
+	if !wire.Defines(e.What) && !(undo && x.defines[u.Decision]) {
+		return false
+	}
+	if x.defines == nil {
+		x.defines = map[string]bool{}
+	}
+	x.defines[e.ID] = true
+	return true
 }
 
 func busUs(record []byte) int64 {
