@@ -75,6 +75,10 @@ func (s *State) checkBook(a act) error {
 		return refuse("no session is open; a decision about a closed one names it")
 	case s.Book.Seal != nil && a.what != wire.WhatNote && a.what != wire.WhatSeal:
 		return refuse("the results of this session are signed: take the signature (%s) back first", s.Book.Seal.Decision)
+	case a.what == wire.WhatMotor || a.what == wire.WhatBattery:
+		return refuse("a %s is of no session: decide on it without naming one", a.what)
+	case wire.Defines(a.what) && s.open():
+		return refuse("session %q is open and goes by what all sessions share: decide without naming it", a.session)
 	}
 	return nil
 }
@@ -240,9 +244,9 @@ func (s *State) decide(e wire.Event, c *Changes) {
 	}
 	a = dated(a, at)
 	closed := s.Book != nil && !s.open()
-	book := s.Book
+	book, stood := s.Book, s.ownCopy(a)
 	s.carryOut(e, a, at, c)
-	s.note(e, a)
+	s.note(e, a, stood)
 	c.Setup = true
 	if closed && s.Book == book && !s.open() && a.session != "" { // its results are others now
 		s.flush(c)
@@ -439,6 +443,8 @@ func (s *State) reopen(c *Changes) {
 		}
 	}
 	b.Shut = nil
+	// It goes by what all sessions share again: its own copies are no more.
+	b.Decided = slices.DeleteFunc(b.Decided, func(d Decided) bool { return wire.Defines(d.What) })
 	s.redraw(c)
 	c.Opened = true
 }

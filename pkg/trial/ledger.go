@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"time"
 
 	"rainhill/pkg/wire"
@@ -109,6 +110,12 @@ func (s *State) acting(e wire.Event) (act, error) {
 	if d.What == wire.WhatSession && s.Book != nil && !s.open() && e.Session == "" && d.Key == "session/"+s.Book.Session.ID {
 		return act{}, refuse("the session is closed: a decision about a closed one names it")
 	}
+	if _, _, own := strings.Cut(d.Key, "@"); wire.Defines(d.What) && own != (e.Session != "") {
+		if own {
+			return act{}, refuse("%s is the session's own copy: a decision about a closed one names it", d.Key)
+		}
+		return act{}, refuse("%s is of no session: take the decision back without naming one", d.Key)
+	}
 	a := act{d.What, d.Key, e.Why, nil, d.Before, e.Session, e.By, e.AtUs}
 	if isNull(d.Before) {
 		return a, nil
@@ -194,10 +201,30 @@ func (s *State) conflict(e wire.Event, a act) error {
 	return fmt.Errorf("%w: %s changed this at %s, after you opened it; look at what stands there now and decide again", ErrConflict, last.By, clockOfDay(last.AtUs))
 }
 
-// note keeps a decision that had effect.
-func (s *State) note(e wire.Event, a act) {
+// ownCopy is a closed session's own copy of a definition, null when it has none or
+// the decision is on something else.
+func (s *State) ownCopy(a act) json.RawMessage {
+	_, id, _ := strings.Cut(a.key, "/")
+	id, _, own := strings.Cut(id, "@")
+	if !own || !wire.Defines(a.what) {
+		return nil
+	}
+	if a.what == wire.WhatCircuit && s.Book.Session.Circuit == id {
+		return mustJSON(s.Book.Circuit)
+	}
+	if v, ok := s.Book.Locomotives[id]; ok && a.what == wire.WhatLocomotive {
+		return mustJSON(v)
+	}
+	if v, ok := s.Book.Consists[id]; ok && a.what == wire.WhatConsist {
+		return mustJSON(v)
+	}
+	return nil
+}
+
+// note keeps a decision that had effect; stood is what nobody has decided on before.
+func (s *State) note(e wire.Event, a act, stood json.RawMessage) {
 	list := s.listOf(a)
-	d := Decided{Seq: s.Seq, ID: e.ID, By: e.By, Why: a.why, AtUs: e.AtUs, What: a.what, Key: a.key, After: a.raw, Whose: a.by, SinceUs: a.atUs}
+	d := Decided{Seq: s.Seq, ID: e.ID, By: e.By, Why: a.why, AtUs: e.AtUs, What: a.what, Key: a.key, Before: stood, After: a.raw, Whose: a.by, SinceUs: a.atUs}
 	if last := latest(*list, a.key); last != nil {
 		d.Before = last.After
 	}

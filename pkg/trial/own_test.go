@@ -1,0 +1,40 @@
+package trial_test
+
+import (
+	"testing"
+
+	"rainhill/pkg/wire"
+)
+
+// A closed session's own copy of a definition is corrected and taken back with its
+// session named: what all sessions share stays, and what the book knew returns.
+func TestOwnCopyOfAClosedSessionIsTakenBack(t *testing.T) {
+	d := newDay(t)
+	d.run(wire.Trial{ID: "t1", Locomotive: "wren"}, 5, 10_000_000)
+	d.refused(wire.WhatLocomotive, "s1", wire.Locomotive{ID: "wren", LengthMm: 250}, "open")
+	d.close()
+	d.must(wire.WhatLocomotive, "", wire.Locomotive{ID: "wren", Name: "LATER", LengthMm: 900}) // not this session's
+	before := d.bytes()
+	id := d.must(wire.WhatLocomotive, "s1", wire.Locomotive{ID: "wren", LengthMm: 250})
+	circuit := d.must(wire.WhatCircuit, "s1", wire.CircuitValue{Circuit: wire.Circuit{ID: "oval", LapLengthMm: 8100}, Gates: []wire.Gate{{ID: "g1", Timing: true}, {ID: "g2", PositionMm: 4000}}})
+	d.refused(wire.WhatUndo, "", wire.Undo{Decision: id}, "names it")
+	d.must(wire.WhatUndo, "s1", wire.Undo{Decision: circuit})
+	d.must(wire.WhatUndo, "s1", wire.Undo{Decision: id})
+	if got := d.bytes(); got != before {
+		t.Errorf("taken back:\n%s\nwant\n%s", got, before)
+	}
+	if got := d.s.Locomotives["wren"]; got.Name != "LATER" || got.LengthMm != 900 {
+		t.Errorf("what all sessions share is %+v", got)
+	}
+}
+
+// A definition that all sessions share is not taken back for one of them, and motors
+// and batteries have no copies.
+func TestSharedDefinitionsAreOfNoSession(t *testing.T) {
+	d := newDay(t)
+	id := d.must(wire.WhatLocomotive, "", wire.Locomotive{ID: "wren", Name: "Other"})
+	d.run(wire.Trial{ID: "t1", Locomotive: "wren"}, 2, 10_000_000)
+	d.close()
+	d.refused(wire.WhatUndo, "s1", wire.Undo{Decision: id}, "no session")
+	d.refused(wire.WhatBattery, "s1", wire.Battery{ID: "b1"}, "no session")
+}
