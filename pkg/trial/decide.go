@@ -90,8 +90,8 @@ func (s *State) checkTakenAway(a act) error {
 	used := ""
 	switch a.what {
 	case wire.WhatCircuit:
-		if s.open() && s.Book.Session.Circuit == id {
-			used = "the open session"
+		if s.Book != nil && s.Book.Session.Circuit == id { // its close may be taken back
+			used = "session " + s.Book.Session.ID
 		}
 	case wire.WhatSession:
 		if s.Book == nil || len(s.Book.Trials) > 0 || !s.open() {
@@ -99,6 +99,15 @@ func (s *State) checkTakenAway(a act) error {
 		}
 	case wire.WhatLocomotive, wire.WhatConsist, wire.WhatBattery:
 		used = s.userOf(a.what, id)
+	case wire.WhatMeet:
+		if s.Book.Plan != nil {
+			return refuse("the running order is of this meet: take that back first")
+		}
+		return s.checkClasses(nil)
+	case wire.WhatEntry:
+		used = s.Book.userOfEntry(id)
+	case wire.WhatPlan:
+		return s.checkPlan(wire.Plan{})
 	}
 	if used != "" {
 		return refuse("%s %s is used by %s", a.what, id, used)
@@ -121,6 +130,9 @@ func (s *State) userOf(what, id string) string {
 		if what == wire.WhatLocomotive && e.Locomotive == id {
 			return "entry " + e.ID
 		}
+	}
+	if m := s.Book.Meet; m != nil && what == wire.WhatConsist && m.Consist == id {
+		return "the meet"
 	}
 	return ""
 }
@@ -153,6 +165,7 @@ func (s *State) checkValue(a act) error {
 		if _, ok := s.Consists[v.Consist]; v.Consist != "" && !ok {
 			return refuse("there is no consist %q", v.Consist)
 		}
+		return s.checkClasses(v.Classes)
 	case wire.Entry:
 		return s.checkEntry(v)
 	case wire.Plan:
@@ -210,8 +223,14 @@ func (s *State) checkTrial(v wire.Trial) error {
 	if _, ok := s.Batteries[v.Battery]; v.Battery != "" && !ok {
 		return refuse("there is no battery %q", v.Battery)
 	}
-	if v.Run != "" && s.Book.run(v.Run) == nil {
+	run := s.Book.run(v.Run)
+	switch {
+	case v.Run != "" && run == nil:
 		return refuse("the running order has no run %q", v.Run)
+	case run != nil && run.Entry != v.Entry:
+		return refuse("run %s is of entry %s, not of entry %q", v.Run, run.Entry, v.Entry)
+	case v.Entry != "" && !s.Book.entered(v.Entry):
+		return refuse("there is no entry %q", v.Entry)
 	}
 	if t := s.Book.begun()[v.Run]; t != nil && t.Trial.ID != v.ID && !v.Void {
 		return fmt.Errorf("%w: run %s was opened already, as trial %s", ErrConflict, v.Run, t.Trial.ID)

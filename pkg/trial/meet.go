@@ -71,6 +71,34 @@ func (s *State) checkEntry(v wire.Entry) error {
 	return nil
 }
 
+// checkClasses says why a meet cannot have these classes alone: somebody has entered
+// another.
+func (s *State) checkClasses(classes []wire.Class) error {
+	for _, e := range s.Book.Entries {
+		if e.Class != "" && !slices.ContainsFunc(classes, func(c wire.Class) bool { return c.ID == e.Class }) {
+			return refuse("entry %s is in class %q, which the meet would not have", e.ID, e.Class)
+		}
+	}
+	return nil
+}
+
+func (b *Book) entered(id string) bool {
+	return slices.ContainsFunc(b.Entries, func(e wire.Entry) bool { return e.ID == id })
+}
+
+// userOfEntry names what an entry is for: a run or a trial; nothing when for none.
+func (b *Book) userOfEntry(id string) string {
+	if b.Plan != nil && slices.ContainsFunc(b.Plan.Runs, func(r wire.Run) bool { return r.Entry == id }) {
+		return "the running order"
+	}
+	for _, t := range b.Trials {
+		if !t.Gone && t.Trial.Entry == id {
+			return "trial " + t.Trial.ID
+		}
+	}
+	return ""
+}
+
 func (b *Book) putEntry(id string, v any) {
 	i := slices.IndexFunc(b.Entries, func(e wire.Entry) bool { return e.ID == id })
 	e, ok := v.(wire.Entry)
@@ -88,7 +116,7 @@ func (b *Book) putEntry(id string, v any) {
 // or leaves out a run that was made.
 func (s *State) checkPlan(p wire.Plan) error {
 	for _, r := range p.Runs {
-		if !slices.ContainsFunc(s.Book.Entries, func(e wire.Entry) bool { return e.ID == r.Entry }) {
+		if !s.Book.entered(r.Entry) {
 			return refuse("run %q is of entry %q, which there is not", r.ID, r.Entry)
 		}
 	}
