@@ -24,8 +24,7 @@ func (g *Gateway) publish(w http.ResponseWriter, site string, e wire.Event) {
 	answerReply(w, reply)
 }
 
-// write puts an event into the journal. A decision is waited for until the scorer
-// has taken it in.
+// write puts an event into the journal.
 func (g *Gateway) write(site string, e wire.Event) (wire.Reply, error) {
 	var reply wire.Reply
 	b, err := json.Marshal(e)
@@ -38,9 +37,6 @@ func (g *Gateway) write(site string, e wire.Event) (wire.Reply, error) {
 	}
 	if err := json.Unmarshal(m.Data, &reply); err != nil {
 		return reply, fmt.Errorf("the journal's answer could not be read: %w", err)
-	}
-	if reply.OK && e.Kind == wire.KindDecision {
-		g.awaitScored(site, reply.Seq)
 	}
 	return reply, nil
 }
@@ -60,18 +56,23 @@ func answerReply(w http.ResponseWriter, reply wire.Reply) {
 }
 
 // awaitScored waits until the scorer has taken a decision in, so that the next
-// one is checked against a book that holds it. The decision is on disk either
-// way: a scorer that is behind by more than two seconds is not waited for.
-func (g *Gateway) awaitScored(site string, seq uint64) {
+// one is checked against a book that holds it, and reports whether it has. The
+// decision is on disk either way: a scorer that is behind by more than two seconds
+// is not waited for.
+func (g *Gateway) awaitScored(site string, seq uint64) bool {
 	for end := time.Now().Add(2 * time.Second); time.Now().Before(end); time.Sleep(time.Millisecond) {
 		b, err := g.question(site, "scored", nil)
 		var at struct {
 			Seq uint64 `json:"seq"`
 		}
-		if err != nil || json.Unmarshal(b, &at) == nil && at.Seq >= seq {
-			return
+		if err != nil {
+			return false
+		}
+		if json.Unmarshal(b, &at) == nil && at.Seq >= seq {
+			return true
 		}
 	}
+	return false
 }
 
 // tap takes a human's passage of a gate as a crossing like any other.

@@ -55,7 +55,7 @@ func (g *Gateway) decision(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	reply.ID = e.ID
-	if reply.OK && e.Session == "" && !g.hadEffect(site, e.ID) {
+	if reply.OK && g.awaitScored(site, reply.Seq) && e.Session == "" && !g.hadEffect(site, e.ID) {
 		reply = wire.Reply{Reason: "somebody else decided on this at the same moment; look at what stands there now and decide again", Conflict: true, ID: e.ID}
 	}
 	answerReply(w, reply)

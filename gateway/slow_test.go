@@ -1,0 +1,57 @@
+package gateway_test
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+
+	"github.com/nats-io/nats.go"
+
+	"rainhill/pkg/bus"
+	"rainhill/pkg/wire"
+	"rainhill/services/rainhill/host"
+)
+
+// newSlowDoor is a service whose scorer is far behind: it answers, and has scored
+// nothing yet. A check about session "old" waits until release is closed.
+func newSlowDoor(t *testing.T) (d *door, asked, release chan struct{}) {
+	t.Helper()
+	data := t.TempDir()
+	h, err := host.Open(host.Config{Data: data, Site: site, WebPort: -1, Parts: []string{"journal", "gateway"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := h.Stop(); err != nil {
+			t.Error(err)
+		}
+	})
+	asked, release = make(chan struct{}, 1), make(chan struct{})
+	for what, said := range map[string]string{"check": `{"ok":true}`, "scored": `{"seq":0}`, "decided": `{"ok":false}`} {
+		_, err := h.Bus().Subscribe(bus.Question(site, what), func(m *nats.Msg) {
+			go func() {
+				if what == "check" && strings.Contains(string(m.Data), `"session":"old"`) {
+					asked <- struct{}{}
+					<-release
+				}
+				_ = m.Respond([]byte(said))
+			}()
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	return &door{t: t, Host: h, data: data}, asked, release
+}
+
+// A decision that the scorer has not come to yet is on disk: nobody is told that
+// another's went before it.
+func TestADecisionNotScoredYetIsNoConflict(t *testing.T) {
+	d, _, release := newSlowDoor(t)
+	defer close(release)
+	ada := d.clerk("Ada")
+	a := ada.decide("locomotive", wire.Locomotive{ID: "heron"}, sitting{})
+	if r := a.reply(t); a.status != http.StatusOK || !r.OK || r.Conflict {
+		t.Errorf("%d %s", a.status, a.body)
+	}
+}
