@@ -18,7 +18,8 @@ var errConflict = errors.New("conflict")
 
 // decision checks a decision against the book, signs it and writes it down. Two
 // officials' decisions are taken one after the other, so that each is checked
-// against a book that holds the one before.
+// against a book that holds the one before; those about a session that is over are
+// apart, and the line does not wait for them.
 func (g *Gateway) decision(w http.ResponseWriter, r *http.Request) {
 	var in struct {
 		What    string          `json:"what"`
@@ -31,8 +32,12 @@ func (g *Gateway) decision(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, "want {\"what\": text, \"value\": object, \"why\": text, \"session\": id, \"base_seq\": number}")
 		return
 	}
-	g.deciding.Lock()
-	defer g.deciding.Unlock()
+	turn := &g.deciding
+	if in.Session != "" {
+		turn = &g.amending
+	}
+	turn.Lock()
+	defer turn.Unlock()
 	seq := g.seq.Add(1)
 	e := wire.Event{
 		Kind: wire.KindDecision, Agent: agentName, Boot: g.boot, Seq: &seq, AtUs: time.Now().UnixMicro(),

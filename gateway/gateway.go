@@ -57,7 +57,9 @@ type Gateway struct {
 
 	patterns []string // that it serves
 
-	deciding sync.Mutex
+	// A decision is checked and written down under one of these: one that names a
+	// session under amending, for its check may read all of an old session.
+	deciding, amending sync.Mutex
 }
 
 // agentName is by what name the gateway signs what it puts into the journal.

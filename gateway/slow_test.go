@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/nats-io/nats.go"
 
@@ -52,6 +53,27 @@ func TestADecisionNotScoredYetIsNoConflict(t *testing.T) {
 	ada := d.clerk("Ada")
 	a := ada.decide("locomotive", wire.Locomotive{ID: "heron"}, sitting{})
 	if r := a.reply(t); a.status != http.StatusOK || !r.OK || r.Conflict {
+		t.Errorf("%d %s", a.status, a.body)
+	}
+}
+
+// While a decision about an old session is checked against that session's own facts,
+// which takes as long as they are, the line goes on.
+func TestOldSessionsHoldUpNoDecisionOnTheLine(t *testing.T) {
+	d, asked, release := newSlowDoor(t)
+	ada, ben := d.clerk("Ada"), d.clerk("Ben")
+	old := make(chan answer, 1)
+	go func() { old <- ada.decide("note", wire.NoteValue{Text: "rain"}, sitting{session: "old"}) }()
+	<-asked
+	live := make(chan answer, 1)
+	go func() { live <- ben.decide("locomotive", wire.Locomotive{ID: "heron"}, sitting{}) }()
+	select {
+	case <-live:
+	case <-time.After(8 * time.Second):
+		t.Error("a decision on the line waits for one about an old session")
+	}
+	close(release)
+	if a := <-old; a.status != http.StatusOK {
 		t.Errorf("%d %s", a.status, a.body)
 	}
 }
