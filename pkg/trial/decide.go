@@ -253,6 +253,7 @@ func (s *State) decide(e wire.Event, c *Changes) {
 			c.Amended = addDoubt(c.Amended, e.Session)
 		}
 		return
+	case errors.Is(err, ErrElsewhere): // checked by who holds all of this session, before it was written
 	case err != nil:
 		s.Doubts = lastOf(append(s.Doubts, fmt.Sprintf("decision %s had no effect: %v", e.ID, err)), 50)
 		return
@@ -271,7 +272,7 @@ func (s *State) decide(e wire.Event, c *Changes) {
 		s.flush(c)
 		c.Closed, c.Corrected, book.Mended = book.Session.ID, true, true
 	}
-	c.Short = c.Closed != "" && s.Book == book && book.Mended && book.Base.AtUs != 0 && !s.keepAll
+	c.Short = c.Closed != "" && s.Book == book && s.partial()
 }
 
 // dated gives a trial or a session that states no beginning the instant of its

@@ -13,10 +13,11 @@ import (
 
 // day is a book in which decisions are made one after the other.
 type day struct {
-	t   *testing.T
-	s   *trial.State
-	now int64
-	seq uint64
+	t    *testing.T
+	s    *trial.State
+	also *trial.State // unless nil: hears the same
+	now  int64
+	seq  uint64
 }
 
 func newDay(t *testing.T) *day {
@@ -49,11 +50,18 @@ func (d *day) decide(e wire.Event) (id string, err error) {
 	if err := d.s.Check(e); err != nil {
 		return "", err
 	}
-	d.s.Step(e)
+	d.step(e)
 	if !d.s.HadEffect(e.ID) {
 		d.t.Fatalf("%s %s was allowed and had no effect: %v", e.What, e.Value, d.s.Doubts)
 	}
 	return e.ID, nil
+}
+
+func (d *day) step(e wire.Event) {
+	d.s.Step(e)
+	if d.also != nil {
+		d.also.Step(e)
+	}
 }
 
 func (d *day) must(what, session string, v any) string {
@@ -79,7 +87,7 @@ func (d *day) laps(tag string, n int, lapUs int64) {
 	for i := range 2*n + 1 {
 		d.now += lapUs / 2
 		d.seq++
-		d.s.Step(wire.Event{Kind: wire.KindCrossing, Gate: fmt.Sprintf("g%d", i%2+1), Edge: wire.EdgePulse, Tag: tag, AtUs: d.now, BusUs: d.now, JournalSeq: d.seq})
+		d.step(wire.Event{Kind: wire.KindCrossing, Gate: fmt.Sprintf("g%d", i%2+1), Edge: wire.EdgePulse, Tag: tag, AtUs: d.now, BusUs: d.now, JournalSeq: d.seq})
 	}
 	d.tick(10)
 }
@@ -88,7 +96,7 @@ func (d *day) tick(seconds int) {
 	for range seconds {
 		d.now += 1_000_000
 		d.seq++
-		d.s.Step(wire.Event{Kind: wire.KindTick, AtUs: d.now, BusUs: d.now, JournalSeq: d.seq})
+		d.step(wire.Event{Kind: wire.KindTick, AtUs: d.now, BusUs: d.now, JournalSeq: d.seq})
 	}
 }
 
@@ -418,5 +426,37 @@ func TestLongSessionIsCorrectedWhole(t *testing.T) {
 		if mm := laps[1].Sectors[0].LengthMm; all && mm != 3900 || !all && mm != 4000 {
 			t.Errorf("keeping all is %v: the first sector is %g mm", all, mm)
 		}
+	}
+}
+
+// Such a session's results are signed by whoever keeps all of it: the book, which
+// holds the end of it alone, sends its check there and takes the signature.
+func TestLongSessionIsSigned(t *testing.T) {
+	d := newDay(t)
+	whole := trial.New("test")
+	whole.KeepAll()
+	for _, x := range d.s.Decided {
+		whole.Step(wire.Event{Kind: wire.KindDecision, ID: x.ID, By: x.By, AtUs: x.AtUs, BusUs: x.AtUs, JournalSeq: x.Seq, What: x.What, Value: x.After})
+	}
+	d.also = whole
+	d.run(wire.Trial{ID: "t1", Locomotive: "wren"}, 11_000, 8_000_000)
+	d.close()
+	d.must(wire.WhatScoring, "s1", wire.Scoring{Gates: map[string]float64{"g2": 3900}})
+	digest, err := trial.Digest(whole.Results())
+	if err != nil {
+		t.Fatal(err)
+	}
+	seal, other := d.event(wire.WhatSeal, "s1", wire.Seal{Digest: digest}), d.event(wire.WhatSeal, "s1", wire.Seal{Digest: strings.Repeat("0", 64)})
+	if err := d.s.Check(seal); !errors.Is(err, trial.ErrElsewhere) {
+		t.Errorf("the book, which cannot know, says %v", err)
+	}
+	if err := whole.Check(other); !errors.Is(err, trial.ErrConflict) {
+		t.Errorf("other results: %v", err)
+	}
+	if c := d.s.Step(seal); !c.Short || d.s.Book.Seal == nil {
+		t.Errorf("the book has seal %v, %+v", d.s.Book.Seal, c)
+	}
+	if whole.Step(seal); whole.Results().Seal == nil {
+		t.Error("the whole session is not signed")
 	}
 }

@@ -404,12 +404,21 @@ func (s *State) Under(v wire.Scoring) (wire.Results, error) {
 	return s.Results(), nil
 }
 
+// partial reports whether the book was corrected after its close and holds too little
+// to say what its results are now: they are kept elsewhere.
+func (s *State) partial() bool {
+	return s.Book != nil && s.Book.Mended && s.Book.Base.AtUs != 0 && !s.keepAll
+}
+
 func (s *State) checkSeal(v wire.Seal) error {
 	if s.open() {
 		return refuse("session %q is still open: close it before its results are signed", s.Book.Session.ID)
 	}
 	if s.Book.Seal != nil {
 		return fmt.Errorf("%w: %s has signed these results already", ErrConflict, s.Book.Seal.By)
+	}
+	if s.partial() {
+		return fmt.Errorf("%w: the book does not hold all of session %s", ErrElsewhere, s.Book.Session.ID)
 	}
 	now, err := Digest(s.Results())
 	if err == nil && now != v.Digest {
