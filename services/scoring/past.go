@@ -74,7 +74,7 @@ func (s *scorer) endDue() {
 		}
 		s.ending[t.ID] = time.Now()
 		s.told++
-		seq := s.told
+		seq, base := s.told, s.state.Seq
 		value, err := json.Marshal(t)
 		if err != nil {
 			continue // it came from JSON
@@ -86,6 +86,7 @@ func (s *scorer) endDue() {
 		e := wire.Event{
 			Kind: wire.KindDecision, Agent: "scoring", Boot: s.boot, Seq: &seq, AtUs: time.Now().UnixMicro(),
 			ID: fmt.Sprintf("end%d-%d", time.Now().UnixMicro(), seq), By: "the trial's own rule", What: wire.WhatTrial, Why: why, Value: value,
+			BaseSeq: &base, // what an official decides on it meanwhile stands
 		}
 		b, err := json.Marshal(e)
 		if err == nil {
