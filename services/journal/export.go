@@ -100,6 +100,20 @@ type span struct {
 	id          string
 	first, last uint64
 	amended     uint64 // the last decision about it after its close, 0: none
+	opening     string // the decision that opened it, and whether that was taken back
+	gone        bool
+}
+
+// heeds reports whether a decision to open or close a session can have had effect: one
+// that has closed is named, and goes on only while it is the newest.
+func (s *span) heeds(e wire.Event, closes, newest bool) bool {
+	switch {
+	case s.gone:
+		return !closes && e.Session == ""
+	case s.last != 0:
+		return !closes && newest && e.Session == s.id
+	}
+	return e.Session == "" || e.Session == s.id
 }
 
 // spanOf finds a session among a site's decisions.
@@ -111,14 +125,14 @@ func spanOf(ctx context.Context, js jetstream.JetStream, site, session string, l
 		if json.Unmarshal(record, &e) != nil {
 			return nil
 		}
-		id, closes, ok := e.Session, false, false
+		id, closes, ok, took := e.Session, false, false, ""
 		if v, err := e.DecisionValue(); err == nil {
 			switch v := v.(type) {
 			case wire.Session:
 				id, closes, ok = v.ID, v.ClosedUs != 0, true
 			case wire.Undo:
 				if c, known := changes[v.Decision]; known {
-					id, closes, ok = c.Session, !c.WasOpen, true
+					id, closes, ok, took = c.Session, !c.WasOpen, true, v.Decision
 				}
 			}
 		}
@@ -127,13 +141,18 @@ func spanOf(ctx context.Context, js jetstream.JetStream, site, session string, l
 		case s == nil && (!ok || closes):
 			return nil
 		case s == nil:
-			s = &span{id: id, first: seq}
+			s = &span{id: id, first: seq, opening: e.ID}
 			spans[id], newest = s, id
 		case !ok:
 			s.amended = seq
 			return nil
+		case !s.heeds(e, closes, newest == id):
+			return nil
+		case s.gone:
+			s.opening, newest = e.ID, id
 		}
 		changes[e.ID], s.last = change{id, s.last == 0 && s.first != seq}, 0
+		s.gone = took != "" && took == s.opening
 		if closes {
 			s.last = seq
 		}
