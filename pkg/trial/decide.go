@@ -254,8 +254,8 @@ func (s *State) decide(e wire.Event, c *Changes) {
 		}
 		return
 	case errors.Is(err, ErrElsewhere): // checked by who holds all of this session, before it was written
-	case err != nil && (s.Book != nil && !s.open() && e.Session == "" || e.BaseSeq != nil && errors.Is(err, ErrConflict)):
-		return // it is not of the session that is over, whose results stay; or its author is told
+	case err != nil && (s.Book != nil && !s.open() || e.BaseSeq != nil && errors.Is(err, ErrConflict)):
+		return // the results of a session that is over stay; and who comes second is told so
 	case err != nil:
 		s.Doubts = lastOf(append(s.Doubts, fmt.Sprintf("decision %s had no effect: %v", e.ID, err)), 50)
 		return
