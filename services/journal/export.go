@@ -107,10 +107,7 @@ type span struct {
 // heeds reports whether a decision to open or close a session can have had effect: one
 // that has closed is named, and goes on only while it is the newest.
 func (s *span) heeds(e wire.Event, closes, newest bool) bool {
-	switch {
-	case s.gone:
-		return !closes && e.Session == ""
-	case s.last != 0:
+	if s.last != 0 && !s.gone {
 		return !closes && newest && e.Session == s.id
 	}
 	return e.Session == "" || e.Session == s.id
