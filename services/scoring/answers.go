@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"time"
 
@@ -28,8 +29,8 @@ func (s *scorer) answer(ctx context.Context) (unsubscribe func(), err error) {
 		return func(q []byte, reply func([]byte, error)) { reply(f(q)) }
 	}
 	for what, f := range map[string]func([]byte, func([]byte, error)){
-		"view": at(s.view), "results": at(s.results), "scored": at(s.scored), "history": at(s.history), "running-order": at(s.runningOrder),
-		"decided": at(s.decided), "digest": at(s.digest), "check": s.check, "rescore": s.rescore,
+		"view": at(s.view), "results": at(s.results), "scored": at(s.scored), "running-order": at(s.runningOrder),
+		"decided": at(s.decided), "digest": at(s.digest), "check": s.check, "rescore": s.rescore, "history": s.history,
 	} {
 		x, err := s.nc.Subscribe(bus.Question(s.site, what), func(m *nats.Msg) {
 			reply := func(b []byte, err error) {
@@ -159,12 +160,32 @@ func (s *scorer) runningOrder(q []byte) ([]byte, error) {
 	return json.Marshal(p)
 }
 
-// history is what a locomotive did in every closed session, and in the open one.
-func (s *scorer) history(q []byte) ([]byte, error) {
-	out := wire.History{Locomotive: string(q), Trials: []wire.PastTrial{}}
-	for _, x := range s.state.Sessions {
-		b, err := s.results([]byte(x.ID))
-		if err != nil {
+// history answers what a locomotive did in every closed session, and in the open one.
+// It reads the closed ones beside the loop: they are many.
+func (s *scorer) history(q []byte, reply func([]byte, error)) {
+	sessions, open, present := slices.Clone(s.state.Sessions), "", []byte(nil)
+	if b := s.state.Book; b != nil && b.Session.ClosedUs == 0 {
+		var err error
+		if present, err = trial.Encode(s.state.Results()); err != nil {
+			reply(nil, err)
+			return
+		}
+		open = b.Session.ID
+	}
+	of := func(session string) ([]byte, error) {
+		if session == open {
+			return present, nil
+		}
+		return s.ledger.Results(session)
+	}
+	go func() { reply(history(string(q), sessions, of)) }()
+}
+
+func history(locomotive string, sessions []wire.Session, results func(session string) ([]byte, error)) ([]byte, error) {
+	out := wire.History{Locomotive: locomotive, Trials: []wire.PastTrial{}}
+	for _, x := range sessions {
+		b, err := results(x.ID)
+		if err != nil || b == nil {
 			continue // opened and taken back, or closed by a program that kept none
 		}
 		var r wire.Results
