@@ -49,6 +49,11 @@ func (s *scorer) amend(out *store.Commit, session string, upto uint64) error {
 	for _, r := range state.Results().Trials {
 		out.Trials = append(out.Trials, store.Trial{Session: session, Result: r, FromLap: 1})
 	}
+	for _, t := range state.Book.Trials {
+		if t.Gone {
+			out.Gone = append(out.Gone, store.Gone{Session: session, Trial: t.Trial.ID})
+		}
+	}
 	return keep(out, state, true)
 }
 

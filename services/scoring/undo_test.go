@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"testing"
 
 	"github.com/nats-io/nats.go/jetstream"
@@ -106,5 +107,26 @@ func TestASessionsFactsHoldWhatWasTakenBack(t *testing.T) {
 	}
 	if r.Circuit.Circuit.LapLengthMm != 8000 || len(r.Doubts) != 0 {
 		t.Errorf("lap %g mm, doubts %q", r.Circuit.Circuit.LapLengthMm, r.Doubts)
+	}
+}
+
+// A trial whose opening is taken back in a session that is over leaves the store.
+func TestATrialTakenBackLaterLeavesTheStore(t *testing.T) {
+	b := &book{t: t}
+	b.decide(wire.WhatCircuit, "", oval(8000))
+	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "wren"})
+	b.decide(wire.WhatSession, "", wire.Session{ID: "s1", Circuit: "oval"})
+	opened := b.decide(wire.WhatTrial, "", wire.Trial{ID: "mistaken", Locomotive: "wren"})
+	b.decide(wire.WhatSession, "", wire.Session{ID: "s1", Circuit: "oval", ClosedUs: startUs + 9_000_000})
+	b.decide(wire.WhatSession, "", wire.Session{ID: "s2", Circuit: "oval"})
+	b.decide(wire.WhatUndo, "s1", wire.Undo{Decision: opened})
+	var rec bytes.Buffer
+	write(t, &rec, b.events)
+	held, err := newBench(t, rec.Bytes()).catchUp("store.db", plain)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if strings.Contains(held, "mistaken") {
+		t.Errorf("the store still holds it:\n%s", held)
 	}
 }
