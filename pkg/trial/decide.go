@@ -44,6 +44,9 @@ func (s *State) checked(e wire.Event) (act, error) {
 	if a.value == nil {
 		return a, s.checkTakenAway(a)
 	}
+	if v, ok := dated(a, at(e)).value.(wire.Trial); ok && s.endsBefore(v) {
+		return a, refuse("trial %q ends before it begins", v.ID)
+	}
 	return a, s.checkValue(a)
 }
 
@@ -260,10 +263,7 @@ func (s *State) decide(e wire.Event, c *Changes) {
 		s.Doubts = lastOf(append(s.Doubts, fmt.Sprintf("decision %s had no effect: %v", e.ID, err)), 50)
 		return
 	}
-	at := e.AtUs
-	if e.BusUs != 0 {
-		at = e.BusUs
-	}
+	at := at(e)
 	a = dated(a, at)
 	closed := s.Book != nil && !s.open()
 	book, stood := s.Book, s.ownCopy(a)
@@ -275,6 +275,23 @@ func (s *State) decide(e wire.Event, c *Changes) {
 		c.Closed, c.Corrected, book.Mended = book.Session.ID, true, true
 	}
 	c.Short = c.Closed != "" && s.Book == book && s.partial()
+}
+
+// at is the instant of a decision.
+func at(e wire.Event) int64 {
+	if e.BusUs != 0 {
+		return e.BusUs
+	}
+	return e.AtUs
+}
+
+// endsBefore reports whether a trial would end before it begins; one of a closed
+// session that states no end does so with it.
+func (s *State) endsBefore(v wire.Trial) bool {
+	if v.ToUs == 0 && !s.open() {
+		v.ToUs = s.Book.Session.ClosedUs
+	}
+	return v.ToUs != 0 && v.ToUs < v.FromUs
 }
 
 // dated gives a trial or a session that states no beginning the instant of its
