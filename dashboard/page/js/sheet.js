@@ -155,7 +155,7 @@ function standings(r) {
 
 /** @param {ClassResult} c @param {string} rank */
 function classTable(c, rank) {
-  return html`<table class="ruled standings"><caption>${c.name || c.class || 'without a class'}</caption><thead><tr><th scope="col">place</th><th scope="col">entrant</th><th scope="col">locomotive</th>
+  return html`<table class="ruled placings"><caption>${c.name || c.class || 'without a class'}</caption><thead><tr><th scope="col">place</th><th scope="col">entrant</th><th scope="col">locomotive</th>
     <th scope="col">${rank === 'evenness' ? 'cv of lap time' : html`${rank === 'best_time' ? 'best lap' : 'mean lap'}, <span class="unit">s</span>`}<small>± 95 %</small></th><th scope="col">best, <span class="unit">s</span></th><th scope="col">laps</th></tr></thead>
     <tbody>${list(c.standings).map((s) => standingRow(s, rank, c.class))}</tbody></table>`;
 }
