@@ -3,7 +3,7 @@
 /** @import {Results, TrialResult, Standing, ClassResult, Estimate, NoteRecord} from '../../types/wire.js' */
 import { html, nothing } from '../lib/lit-3.3.3.js';
 import { list } from './merge.js';
-import { clock, day, fixed, known, lapTime, percent, signed, speed, trendWord, DASH } from './format.js';
+import { clock, day, fixed, known, lapTime, percent, signed, speed, time, trendWord, DASH } from './format.js';
 import { address, asked, chosen, classOf, consistName, entrant, follow, live, locomotiveName, PLAIN } from './returns.js';
 import { lapSheets } from './lapsheet.js';
 import { ownRules } from './rescore.js';
@@ -149,7 +149,7 @@ function standings(r) {
   const m = r.meet;
   if (!m || a.trials.length || a.lap) return nothing;
   const classes = list(m.classes).filter((c) => !a.class || c.class === a.class);
-  return html`<section aria-labelledby="r-classes"><h3 id="r-classes">Classes</h3><p class="part">${m.runs ? `${m.done} of ${m.runs} runs made. ` : ''}Void trials, and those that ended otherwise than planned, do not count.</p>
+  return html`<section aria-labelledby="r-classes"><h3 id="r-classes">Classes</h3><p class="part">${m.runs ? `${m.done} of ${m.runs} runs made. ` : ''}Void trials, and those that ended otherwise than planned, do not count. An interval is that of an entry’s trials: of one trial there is none.</p>
     ${classes.map((c) => classTable(c, m.rank))}</section>`;
 }
 
@@ -164,11 +164,11 @@ function classTable(c, rank) {
 function standingRow(s, rank, cls) {
   const v = s.value;
   const u = uOf(v);
-  const value = rank === 'evenness' ? (known(v.value) ? `${percent(v.value)}${known(u) ? ` ± ${percent(1.96 * u)}` : ''}` : DASH) : lapTime(v.value, u, true);
+  const value = rank === 'evenness' ? (known(v.value) ? `${percent(v.value)}${known(u) ? ` ± ${percent(1.96 * u)}` : ''}` : DASH) : known(u) ? lapTime(v.value, u, true) : time(v.value, 3);
   const to = { trials: list(s.trials), figure: rank === 'best_time' ? 'best' : 'mean', lap: '', class: cls, locomotive: '' };
   const link = (/** @type {string} */ text) => (list(s.trials).length ? html`<a class="fig num" href=${address(to)} @click=${follow(to, '#behind')}>${text}</a>` : text);
   return html`<tr><td data-label="place" class="num">${s.withdrawn ? 'withdrawn' : s.place ? `${s.place}${s.tied ? ' =' : ''}` : DASH}</td><th scope="row">${s.person}</th><td data-label="locomotive">${locomotiveName(s.locomotive)}</td>
-    <td data-label=${RANKS[rank]}>${link(value)}</td><td data-label="best, s">${link(lapTime(s.best_s, null, false))}</td><td data-label="laps">${link(String(s.laps))}</td></tr>`;
+    <td data-label=${RANKS[rank]}>${link(value)}</td><td data-label="best, s">${link(time(s.best_s, 3))}</td><td data-label="laps">${link(String(s.laps))}</td></tr>`;
 }
 
 /** @param {Results} r @param {TrialResult[]} trials */
