@@ -4,6 +4,7 @@
 import { html, nothing } from '../lib/lit-3.3.3.js';
 import { list } from './merge.js';
 import { clock, day, fixed, known, lapTime, percent, signed, speed, time, trendWord, DASH } from './format.js';
+import { fieldWords, valueWords } from './fields.js';
 import { address, asked, chosen, classOf, consistName, entrant, follow, live, locomotiveName, PLAIN } from './returns.js';
 import { lapSheets } from './lapsheet.js';
 import { ownRules } from './rescore.js';
@@ -55,7 +56,7 @@ function head(r) {
   const dates = `${day(s?.opened_us)}${s?.closed_us ? ` to ${day(s.closed_us).slice(0, 10) === day(s.opened_us).slice(0, 10) ? clock(s.closed_us, false) : day(s.closed_us)}` : ', open'}`;
   const rows = [
     ['circuit', r.circuit?.circuit.name || s?.circuit || DASH],
-    ['lap length', known(l?.value) ? `${known(l.u) ? plus(l.value, 1.96 * l.u, 1) : `${fixed(l.value, 1)}, uncertainty not stated`} mm` : 'not known'],
+    ['lap length', known(l?.value) ? `${known(l.u) ? `${plus(l.value, 1.96 * l.u, 1)} mm` : `${fixed(l.value, 1)} mm, uncertainty not stated`}` : 'not known'],
     ['gates', gates.map((g) => `${g.id} at ${fixed(g.position_mm, 0)} mm${g.timing ? ' (timing)' : ''}`).join(', ') || 'none'],
     ['date', dates],
     ['conditions', common(list(r.trials)) || 'differ by trial, see there'],
@@ -67,7 +68,7 @@ function head(r) {
 }
 
 /** Conditions in words. @param {Record<string, unknown> | undefined} c */
-export const words = (c) => Object.entries(c ?? {}).map(([k, v]) => `${k.replaceAll('_', ' ')} ${v}`);
+export const words = (c) => Object.entries(c ?? {}).map(([k, v]) => `${fieldWords(`conditions.${k}`)} ${valueWords(`conditions.${k}`, v, (_, id) => id)}`);
 
 /** The conditions that all trials share. @param {TrialResult[]} trials */
 function common(trials) {
