@@ -5,7 +5,7 @@ import { state } from './store.js';
 import { list } from './merge.js';
 import { Refused, at } from './api.js';
 import { again } from './again.js';
-import { day } from './format.js';
+import { clock, day } from './format.js';
 import { asked, go, shown, redraw, live, session, locomotiveName, PLAIN } from './returns.js';
 import { fetched } from './fetched.js';
 import { sheet } from './sheet.js';
@@ -93,7 +93,7 @@ function chooser() {
   const every = list(state.view?.locomotives).map((l) => /** @type {[string, string]} */ ([l.id, l.name || l.id]));
   return html`<form class="choose" aria-label="Which sheet" @submit=${(/** @type {Event} */ e) => e.preventDefault()}>
     ${pick('Session', 'session', a.season ? any('choose a session', choices) : choices, a.season ? '' : a.session || session()?.id || '', (v) => go({ ...PLAIN, session: v === present?.id ? '' : v }))}
-    ${pick('Trial', 'trial', any('all', trials.map((t) => [t.trial, t.trial])), a.trials.length === 1 ? a.trials[0] : '', (v) => go({ ...PLAIN, trials: v ? [v] : [] }))}
+    ${pick('Trial', 'trial', any('all', trials.map((t) => [t.trial, `${locomotiveName(t.train)}${t.about?.from_us ? `, ${clock(t.about.from_us)}` : `, ${t.trial}`}`])), a.trials.length === 1 ? a.trials[0] : '', (v) => go({ ...PLAIN, trials: v ? [v] : [] }))}
     ${pick('Locomotive', 'locomotive', any('all', engines.map((id) => [id, locomotiveName(id)])), a.locomotive, (v) => go({ ...PLAIN, locomotive: v }))}
     ${classes.length ? pick('Class', 'class', any('all', classes.map((c) => [c.class, c.name || c.class])), a.class, (v) => go({ ...PLAIN, class: v })) : nothing}
     ${pick('Over the season', 'season', any('choose a locomotive', every), a.season, (v) => go({ ...PLAIN, season: v }))}
