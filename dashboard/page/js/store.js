@@ -53,8 +53,8 @@ export function putView(view) {
     if (running) running.result = mergeResult(null, r);
   }
   putPassages(view);
-  // Those that have run this session keep their marks when another is written down.
-  state.marks = assignMarks([...list(view.trials).map((t) => t.locomotive), ...list(view.locomotives).map((l) => l.id)]);
+  // Those entered or run in this session keep their marks when another runs or is written down.
+  state.marks = assignMarks([...list(view.entries), ...list(view.trials)].map((x) => x.locomotive).concat(list(view.locomotives).map((l) => l.id)));
   state.pens = new Map();
   state.motors = new Map();
   for (const m of list(view.motors)) putMotor(m);
