@@ -182,7 +182,8 @@ function end(u, series, scale, letter, ink) {
 /** @param {Named[]} named */
 function legend(named) {
   return html`<ul aria-label="Pens of the roll">${named.map((p) => {
-    const now = state.pens.get(p.motor)?.latest();
+    const last = state.pens.get(p.motor)?.latest();
+    const now = last && nowUs() - last.atUs < 2 * GAP_US ? last : null; // what was said long ago is no figure of now
     return html`<li><b class="ink${p.ink}">${p.letter}</b>
       <svg class="sample ink${p.ink}" viewBox="0 0 44 10" aria-hidden="true"><path d="M0 5H44" stroke-dasharray=${p.dash.join(' ') || 'none'}></path></svg>
       <span>${[p.loco, p.set].filter(Boolean).join(', ') || p.motor}</span>
