@@ -30,7 +30,7 @@ export function board() {
     </div>
     ${open.length ? html`<div class="columns" aria-hidden="true">${['locomotive', 'last lap, s', 'best, s', 'mean, s', 'speed', 'spread', 'trend', 'laps'].map((t) => html`<span>${t}</span>`)}</div>` : nothing}
     ${repeat(open, (r) => r.trial.id, (r) => trialLine(r, true))}
-    ${open.length ? key() : html`<p class="empty">No trial is open. ${state.me.official ? html`Open one in the <a href="#book">book</a>.` : state.view?.replay ? '' : 'An official opens one in the book.'}</p>`}
+    ${open.length ? key() : html`<p class="empty">No trial is open. ${state.me.official ? html`Open one in the ${state.view?.plan ? html`<a href="#meet">meet</a>` : html`<a href="#book">book</a>`}.` : state.view?.replay ? '' : 'An official opens one in the book.'}</p>`}
     ${closed.length ? html`<details class="closed"><summary>Closed trials of this session (${closed.length})</summary>${repeat(closed, (r) => r.trial.id, (r) => trialLine(r, false))}</details>` : nothing}
   </section>`;
 }
