@@ -32,7 +32,7 @@ export async function attempt(act) {
     if (!(e instanceof Refused)) throw e;
     const two = e.conflict && (await import('./conflict.js').catch(() => null));
     if (two) return two.settle(e);
-    say(e.signIn ? `${e.message} Sign in again.` : e.message);
+    say(e.signIn ? `Not written: ${e.message}. Sign out and in again.` : e.message);
     return false;
   }
 }

@@ -24,7 +24,7 @@ export async function act(where, f) {
     await f();
   } catch (e) {
     if (!(e instanceof Refused)) throw e;
-    text = e.signIn ? `${e.message} Sign in again.` : e.status === 409 ? `Not written: ${plain(e.message)}` : plain(e.message);
+    text = e.signIn ? `Not written: ${e.message}. Sign out and in again.` : e.status === 409 ? `Not written: ${plain(e.message)}` : plain(e.message);
   }
   tell(where, text);
   return !text;
