@@ -14,7 +14,7 @@ export function head(view) {
   const where = circuit()?.circuit;
   return html`<div class="mast">
     <a class="title" href="#line"><svg viewBox="-12 -12 24 24" aria-hidden="true"><use href="#wheel" x="-12" y="-12" width="24" height="24"></use></svg>Rainhill</a>
-    <p class="session">${s ? html`<b>${s.name || s.id}</b>` : html`<b>no session</b>`}${where && s ? html`<span>${where.name || where.id}</span>` : nothing}${s?.closed_us ? html`<span>closed</span>` : nothing}${state.me.demo ? html`<span class="demo">demonstration: simulated trains</span>` : nothing}</p>
+    <p class="session">${s ? html`<b>${s.name || s.id}</b>` : html`<b>no session</b>`}${where && s && where.name !== s.name ? html`<span>${where.name || where.id}</span>` : nothing}${s?.closed_us ? html`<span>closed</span>` : nothing}${state.me.demo ? html`<span class="demo">demonstration: simulated trains</span>` : nothing}</p>
     <nav aria-label="Views">${VIEWS.map(([id, name]) => html`<a href="#${id}" aria-current=${view === id || (view === 'wall' && id === 'line') || (view === 'call' && id === 'meet') ? 'page' : nothing}>${name}</a>`)}</nav>
     ${lineState()}
     <div class="official">${state.me.official
