@@ -23,7 +23,7 @@ export function papers(r) {
   const some = asked().trials.length || asked().locomotive || asked().class;
   return html`<section class="sheet" aria-labelledby="r-papers"><div class="caption"><h2 id="r-papers">To take away</h2><p>${some ? 'of what is shown' : 'of the whole session'}; each with its uncertainties</p></div>
     <div class="kinds"><p class="acts"><b>CSV</b>${link('trials.csv', 'Trials')}${link('laps.csv', 'Laps')}${link('sectors.csv', 'Sectors')}${list(r.meet?.classes).length ? link('standings.csv', 'Standings') : nothing}</p>
-    <p class="acts"><b>Parquet</b>${link('trials.parquet', 'Trials')}${link('laps.parquet', 'Laps')}${link('sectors.parquet', 'Sectors')}</p>
+    <p class="acts"><b>Parquet</b>${link('trials.parquet', 'Trials')}${link('laps.parquet', 'Laps')}${link('sectors.parquet', 'Sectors')}${list(r.meet?.classes).length ? link('standings.parquet', 'Standings') : nothing}</p>
     <p class="acts"><b>JSON</b><a class="button" href=${at(`/api/results${q}`)} download="results-${r.session?.id}.json">Results</a></p>
     <p class="acts"><b>Season</b><a class="button" href=${at('/api/trials.csv?session=all')} download>All trials, CSV</a><a class="button" href=${at('/api/trials.parquet?session=all')} download>All trials, Parquet</a></p>
     <p class="acts"><b>Journal</b>${journal.stop ? html`<span role="status">${megabytes(journal.bytes)} so far</span><button @click=${() => journal.stop?.abort()}>Cancel</button>`
