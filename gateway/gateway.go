@@ -52,6 +52,7 @@ type Gateway struct {
 	nc      *nats.Conn
 	hub     *hub
 	seq     atomic.Uint64
+	jobs    atomic.Uint64 // long questions asked so far
 	boot    string
 	viewers atomic.Int64
 

@@ -26,7 +26,7 @@ func (g *Gateway) rescore(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	site := g.site(r)
-	ask.Job = fmt.Sprintf("j%d", g.seq.Add(1))
+	ask.Job = fmt.Sprintf("j%s-%d", g.boot, g.jobs.Add(1))
 	lines := make(chan []byte, 16)
 	sub, err := g.nc.Subscribe(bus.Progress(site, ask.Job), func(m *nats.Msg) {
 		select {

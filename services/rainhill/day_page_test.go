@@ -25,6 +25,7 @@ import (
 // locomotives entered, the order run, a lap voided, a locomotive put right, the
 // results signed, printed, replayed and scored under other rules.
 func TestAClubsDay(t *testing.T) {
+	t.Parallel() // it waits for trains most of the time
 	browser := chrome.Start(t)
 	data := t.TempDir()
 	h := openHost(t, data, "line")

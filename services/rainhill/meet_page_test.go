@@ -23,7 +23,7 @@ func openMeetPage(t *testing.T, browser context.Context) *meetPage {
 	t.Helper()
 	h := openHost(t, t.TempDir(), "line")
 	t.Cleanup(func() { stopHost(t, h) })
-	p := &meetPage{&track{t: t, writer: &writer{t: t, nc: h.Bus(), site: "line"}, h: h, ctx: chrome.Tab(t, browser)}}
+	p := &meetPage{&track{t: t, writer: &writer{t: t, nc: h.Bus(), site: "line"}, h: h, ctx: chrome.TabFor(t, browser, 3*time.Minute)}}
 	p.track.open(5)
 	p.decide(wire.WhatBattery, "", wire.Battery{ID: "pack-a", Name: "Pack A"})
 	p.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "kestrel", Name: "Kestrel"})
@@ -125,6 +125,7 @@ const (
 // the order is drawn and drawn again, two run, one withdraws and one comes late, and the
 // results are closed, signed, and the signature taken back.
 func TestPageRunsAMeet(t *testing.T) {
+	t.Parallel() // it waits for trains most of the time
 	browser := chrome.Start(t)
 	p := openMeetPage(t, browser)
 	p.make(map[string]string{"class.name": "Narrow gauge", "rounds": "4", "laps": "2", "warmup": "0", "swap": "2"})
@@ -144,7 +145,7 @@ func TestPageRunsAMeet(t *testing.T) {
 	p.runs(map[string]string{"battery": "pack-a", "battery_v": "7.9", "throttle_permille": "450", "tyres": "none", "temperature_c": "18.5"})
 	p.runs(map[string]string{})
 	p.ranAsPlanned()
-	p.ctx = chrome.Tab(t, browser) // a second official goes on
+	p.ctx = chrome.TabFor(t, browser, 3*time.Minute) // a second official goes on
 	p.signIn()
 	p.goesWrong()
 	p.conflicts()

@@ -121,8 +121,19 @@ func (s *scorer) rescore(q []byte, reply func([]byte, error)) {
 	if ask.Session == "" && s.state.Book != nil {
 		ask.Session = s.state.Book.Session.ID
 	}
-	go func() { reply(s.rescored(ask)) }()
+	if s.rescoring.Add(1) > rescoresMost {
+		s.rescoring.Add(-1)
+		reply(nil, fmt.Errorf("%d sessions are being scored again already: try again in a moment", rescoresMost))
+		return
+	}
+	go func() {
+		defer s.rescoring.Add(-1)
+		reply(s.rescored(ask))
+	}()
 }
+
+// rescoresMost is how many sessions are scored again at once: each holds one whole.
+const rescoresMost = 3
 
 func (s *scorer) rescored(ask wire.RescoreAsk) ([]byte, error) {
 	ctx, cancel := context.WithCancel(s.ctx)

@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -54,6 +55,8 @@ type scorer struct {
 	boot   string
 	told   uint64               // decisions made by itself so far
 	ending map[string]time.Time // trials it has asked to be closed, and when
+
+	rescoring atomic.Int32 // sessions being scored again
 }
 
 // Run scores a site's journal until ctx is done, and then returns nil.
