@@ -35,7 +35,7 @@ function welcome() {
 
 function firstTrial() {
   return html`<section class="sheet board welcome"><h2>Board</h2><p>The session is open and no trial has been run yet.</p>
-    <p><a class="button primary" href="#book">${state.me.official ? 'Open a trial' : 'See the book'}</a></p></section>`;
+    <p>${state.view?.meet ? html`<a class="button primary" href="#meet">See the meet</a>` : html`<a class="button primary" href="#book">${state.me.official ? 'Open a trial' : 'See the book'}</a>`}</p></section>`;
 }
 
 function doubts() {
