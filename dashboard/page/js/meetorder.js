@@ -139,7 +139,7 @@ function laps(t) {
 function acts(t, all) {
   const may = sessionOpen();
   const ask = (/** @type {'skip' | 'void'} */ what) => Object.assign(now, { ask: what, run: t.run.id }) && again();
-  if (t.how === 'made') return html`<span class="do">${laps(t)}${state.view?.seal ? nothing : html`<button aria-label="Void run ${t.number}" @click=${() => ask('void')}>Void</button>`}</span>`;
+  if (t.how === 'made') return html`<span class="do">${laps(t)}<button aria-label="Void run ${t.number}" @click=${() => ask('void')}>Void</button></span>`;
   if (t.how === 'skipped' && may) return html`<button aria-label="Run it after all: run ${t.number}" @click=${() => skip(t, false, '')}>Run it after all</button>`;
   if (!may || !inRound(t, all)) return nothing;
   return html`<span class="do"><button aria-label="Open run ${t.number}" @click=${() => openRunForm(t.run.id)}>Open</button><button aria-label="Skip run ${t.number}" @click=${() => ask('skip')}>Skip</button></span>`;
