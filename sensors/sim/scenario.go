@@ -346,7 +346,9 @@ func (s Scenario) Setup(fromUs int64) wire.Setup {
 		for _, one := range t.cars() {
 			c.Cars = append(c.Cars, wire.Car{Name: one.Name, MassG: one.MassG, LengthMm: one.LengthMm, Axles: one.Axles, Bearings: one.Bearings})
 		}
-		out.Consists = append(out.Consists, c)
+		if !slices.ContainsFunc(out.Consists, func(o wire.Consist) bool { return o.ID == c.ID }) {
+			out.Consists = append(out.Consists, c)
+		}
 		w := wire.Trial{ID: t.Trial, Locomotive: t.Loco.ID, Consist: c.ID, FromUs: fromUs, WarmupLaps: t.WarmupLaps, Direction: "forward", Tag: t.Tag, Entrant: t.Loco.Owner, Conditions: t.Conditions}
 		if start := t.StartMm; !t.HideStart {
 			w.StartMm = &start

@@ -53,6 +53,10 @@ func TestAClubsDay(t *testing.T) {
 			break
 		}
 	}
+	if t.Failed() {
+		stopHost(t, h)
+		return
+	}
 	live := get(t, h.URL+"/api/results?session="+d.session)
 	stopHost(t, h)
 	d.staysTheSame(data, live)

@@ -96,7 +96,7 @@ const end = (l) => Math.round(l.start_us + l.lap_time_s * 1e6);
 function crossings(r, t, l) {
   const of = `${r.session?.id}/${t.trial}:${l.lap}/${l.start_us}/${end(l)}`;
   if (raw.of !== of) fetchRaw(of, l);
-  const all = raw.of === of && raw.list ? placed(raw.list, l.start_us, end(l), list(l.sectors)[0]?.from ?? list(r.circuit?.gates).find((g) => g.timing)?.id ?? '') : null;
+  const all = raw.of === of && raw.list ? placed(raw.list, l.start_us, end(l), list(l.sectors)[0]?.from ?? list(r.circuit?.gates).find((g) => g.timing)?.id ?? '', t.about?.tag) : null;
   const within = list(all).filter((x) => x.within).length;
   return html`<div id="raw" class="raw"><h4>Crossings around lap ${l.lap} of ${t.trial}</h4>
     ${raw.refused ? html`<p class="refusal" role="alert">${raw.refused}</p>` : nothing}
