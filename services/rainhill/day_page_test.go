@@ -224,6 +224,11 @@ func (d *clubDay) corrects() {
 	}
 	d.desk.picture("day book")
 	d.desk.to("meet")
+	var seal wire.Seal // the page asks for it anew, as the results are others now
+	if err := json.Unmarshal(get(d.t, d.h.URL+"/api/digest?session="+d.session), &seal); err != nil {
+		d.t.Fatal(err)
+	}
+	p.shows(fmt.Sprintf(`document.querySelector('#signing [data-digest=%q]')`, seal.Digest))
 	p.press("#sign")
 	p.shows(`document.querySelector('#seal')`)
 	d.desk.picture("day signed")

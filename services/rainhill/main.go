@@ -13,6 +13,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime"
+	"sync"
 	"syscall"
 )
 
@@ -34,6 +35,19 @@ type command struct {
 type stdio struct {
 	in       io.Reader
 	out, err io.Writer
+}
+
+// inTurn lets a command and the telling of how far it is write to one place, one
+// after the other. A file needs none.
+type inTurn struct {
+	mu sync.Mutex
+	w  io.Writer
+}
+
+func (t *inTurn) Write(b []byte) (int, error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.w.Write(b)
 }
 
 func commands() []command {
@@ -63,6 +77,9 @@ func main() {
 
 // run carries a command line out and returns the exit code.
 func run(ctx context.Context, args []string, std stdio) int {
+	if _, file := std.err.(*os.File); !file {
+		std.err = &inTurn{w: std.err}
+	}
 	if len(args) == 0 || args[0] == "help" || args[0] == "-h" || args[0] == "--help" {
 		usage(std.out)
 		if len(args) == 0 {
