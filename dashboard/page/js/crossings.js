@@ -14,13 +14,14 @@ const NEAR_US = 1e6;
 
 /**
  * @param {Raw[]} all in order of about_us @param {number} fromUs @param {number} toUs @param {string} gate the lap's own
- * @param {string} [tag] of the trial: a crossing read with another train's is not taken for the lap's end
+ * @param {string} [tag] of the trial: one read with it goes before others, and one with another train's is not taken for the lap's end
  * @returns {Placed[]}
  */
 export function placed(all, fromUs, toUs, gate, tag = '') {
-  const own = all.filter((x) => x.gate === gate && (!tag || !x.tag || x.tag === tag));
-  const begin = nearest(own, fromUs);
-  const last = nearest(own, toUs);
+  const there = all.filter((x) => x.gate === gate && (!tag || !x.tag || x.tag === tag));
+  const read = there.filter((x) => tag && x.tag === tag); // these are its own for sure
+  const begin = nearest(read, fromUs) ?? nearest(there, fromUs);
+  const last = nearest(read, toUs) ?? nearest(there, toUs);
   const from = begin ? begin.about_us : fromUs;
   const to = last && last !== begin ? last.about_us : toUs;
   return all.map((x) => {
