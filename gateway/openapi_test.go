@@ -247,7 +247,7 @@ func TestOpenAPIHoldsTheTypes(t *testing.T) {
 	held := map[string]bool{}
 	for _, v := range []any{
 		wire.Rules{}, wire.Estimate{}, wire.Results{}, wire.TrialResult{}, wire.Lap{}, wire.Sector{}, wire.Consistency{}, wire.SetResult{}, wire.Regulated{},
-		wire.Desync{}, wire.Incident{}, wire.Order{}, wire.Dropped{}, wire.NoteRecord{}, wire.SealRecord{}, wire.MeetResults{}, wire.ClassResult{},
+		wire.Desync{}, wire.SlipBy{}, wire.DesyncBy{}, wire.Incident{}, wire.Order{}, wire.Dropped{}, wire.NoteRecord{}, wire.SealRecord{}, wire.MeetResults{}, wire.ClassResult{},
 		wire.Standing{}, wire.View{}, wire.CircuitView{}, wire.PlanPoint{}, wire.PassageVerdict{}, wire.MotorVerdict{}, wire.ReplayState{}, wire.Frame{},
 		wire.PassagesOf{}, wire.Health{}, wire.AgentHealth{}, wire.ClockPoint{}, wire.Reject{}, wire.Credential{}, wire.History{}, wire.PastTrial{},
 		wire.Progress{}, wire.RescoreAsk{}, wire.PieceChange{}, wire.ReplayCrossing{}, wire.ReplayTrial{}, wire.ReplayNote{}, wire.ReplayControl{},

@@ -177,6 +177,7 @@ export interface Locomotive {
   driver_sets?: DriverSet[];
   variant_of?: string;
   note?: string;
+  resistance?: Resistance;
 }
 
 export interface Consist {
@@ -184,6 +185,7 @@ export interface Consist {
   name: string;
   cars?: Car[];
   variant_of?: string;
+  resistance?: Resistance;
 }
 
 export interface Trial {
@@ -248,6 +250,11 @@ export interface MotorVerdict {
   set?: string;
   at_us: number;
   wheel_speed_mm_s: number | null;
+  u_wheel_speed_mm_s?: number;
+  slip?: number;
+  u_slip?: number;
+  desync?: number;
+  u_desync?: number;
   duty_permille?: number;
   current_ma?: number;
   voltage_mv?: number;
@@ -266,6 +273,7 @@ export interface NamedMotor {
   nominal_mv?: number;
   variant_of?: string;
   note?: string;
+  curve?: MotorCurve;
 }
 
 export interface Battery {
@@ -464,6 +472,24 @@ export interface DriverSet {
   counts_per_motor_rev: number;
   weight_g?: number;
   tyres?: boolean;
+  wheel_diameter_u_mm?: number;
+  calibration?: WheelCalibration;
+  gear_efficiency?: number;
+  gear_efficiency_u?: number;
+  adhesion?: number;
+  adhesion_u?: number;
+}
+
+export interface Resistance {
+  a_m_s2: number;
+  b_per_s?: number;
+  c_per_m?: number;
+  curve_m_s2?: number;
+  a_u_m_s2?: number;
+  b_u_per_s?: number;
+  c_u_per_m?: number;
+  curve_u_m_s2?: number;
+  source?: string;
 }
 
 export interface Car {
@@ -514,7 +540,10 @@ export interface SetResult {
   motor: string;
   wheel_speed_mm_s: Estimate;
   slip: Estimate;
-  by: unknown[] | null;
+  slip_told: boolean;
+  u_diameter_mm?: number;
+  by: SlipBy[] | null;
+  regulated: Regulated;
 }
 
 export interface Desync {
@@ -523,11 +552,16 @@ export interface Desync {
   value: number | null;
   lo: number | null;
   hi: number | null;
+  u?: number;
+  told: boolean;
+  by?: DesyncBy[];
 }
 
 export interface Regulated {
   verdict: string;
   droop_mm_s_per_n: Estimate;
+  droop_mm_s_per_a: Estimate;
+  evidence?: string[];
 }
 
 export interface Incident {
@@ -545,6 +579,19 @@ export interface Dropped {
   duplicates: number;
   false_crossings: number;
   late: number;
+}
+
+export interface MotorCurve {
+  resistance_ohm: Estimate;
+  k_v_s: Estimate;
+  no_load_ma: Estimate;
+  covariance?: number[][];
+  residual_mv?: number;
+  steps?: CurveStep[];
+  session?: string;
+  trials?: string[];
+  source?: string;
+  doubts?: string[];
 }
 
 export interface Class {
@@ -599,6 +646,16 @@ export interface Piece {
   hand?: string;
 }
 
+export interface WheelCalibration {
+  circuit: string;
+  lap_length_mm: number;
+  session?: string;
+  trials?: string[];
+  laps: number;
+  u_mm: number;
+  own_u_mm: number;
+}
+
 export interface Sector {
   from: string;
   to: string;
@@ -609,6 +666,39 @@ export interface Sector {
   from_mm: number;
   length_mm: number;
   source: string;
+}
+
+export interface SlipBy {
+  speed_mm_s: number;
+  place: string;
+  load_g: number;
+  duty_permille: number | null;
+  n: number;
+  slip: Estimate;
+  slip_told: boolean;
+}
+
+export interface DesyncBy {
+  speed_mm_s: number;
+  place: string;
+  load_g: number;
+  duty_permille: number | null;
+  n: number;
+  desync: Estimate;
+}
+
+export interface CurveStep {
+  trial?: string;
+  load_g: number;
+  duty_permille: number;
+  rising?: boolean;
+  voltage_mv: number;
+  current_ma: number;
+  speed_rad_s: number;
+  u_speed_rad_s?: number;
+  residual_mv: number;
+  readings: number;
+  left?: string;
 }
 
 export interface Standing {

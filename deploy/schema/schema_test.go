@@ -79,6 +79,8 @@ func TestSchemasHaveTheFieldsOfTheTypes(t *testing.T) {
 		{event, "", wire.Event{}}, {event, "sample", wire.Sample{}},
 		{setup, "", wire.Setup{}}, {setup, "piece", wire.Piece{}}, {setup, "circuit", wire.Circuit{}}, {setup, "gate", wire.Gate{}},
 		{setup, "driver_set", wire.DriverSet{}}, {setup, "locomotive", wire.Locomotive{}}, {setup, "car", wire.Car{}},
+		{setup, "wheel_calibration", wire.WheelCalibration{}}, {setup, "resistance", wire.Resistance{}}, {setup, "estimate", wire.Estimate{}},
+		{setup, "motor_curve", wire.MotorCurve{}}, {setup, "curve_step", wire.CurveStep{}},
 		{setup, "consist", wire.Consist{}}, {setup, "trial", wire.Trial{}}, {setup, "session", wire.Session{}},
 		{setup, "circuit_value", wire.CircuitValue{}}, {setup, "lap_value", wire.LapValue{}}, {setup, "note_value", wire.NoteValue{}}, {setup, "order_value", wire.OrderValue{}},
 		{setup, "named_motor", wire.NamedMotor{}}, {setup, "battery", wire.Battery{}}, {setup, "meet", wire.Meet{}}, {setup, "class", wire.Class{}},
@@ -129,12 +131,15 @@ func sameKind(t *testing.T, typ reflect.Type, name string, property json.RawMess
 	t.Helper()
 	field, ok := jsonFields(typ)[name]
 	var p struct {
-		Type string `json:"type"`
+		Type any `json:"type"`
 	}
 	if err := json.Unmarshal(property, &p); err != nil {
 		t.Fatalf("%s.%s: %v", typ, name, err)
 	}
-	if !ok || p.Type == "" {
+	if either, is := p.Type.([]any); is { // the type, or null
+		p.Type = either[0]
+	}
+	if !ok || p.Type == nil {
 		return
 	}
 	if field.Kind() == reflect.Pointer {

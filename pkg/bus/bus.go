@@ -6,10 +6,12 @@
 //	rh.<site>.stored.<agent>    what the journal has of an agent
 //	rh.<site>.ask.<agent>       clock exchange, the agent's half
 //	rh.<site>.told.<agent>      clock exchange, the bus's half
+//	rh.<site>.throttle.<motor>  commands to a motor, from the driving service
 //	rhi.<site>.<kind>.<source>  events of the service's own parts
 //	rhj.<site>.<kind>.<source>  journal records; written by the journal alone
 //	rhv.<site>                  frames of new verdicts
 //	rhq.<site>.<what>           questions to the services, with a reply
+//	rhv.<site>.driving          what is driven now, and by whom
 //	rhv.<site>.replay.<id>      what one replay shows; never part of rhv.<site>
 //	rhq.<site>.replay.<id>      how that replay is to go on
 //	replay.<site>.<kind>.<source>  records said again, on another bus or under another prefix
@@ -37,6 +39,12 @@ func Ask(site, agent string) string { return "rh." + site + ".ask." + agent }
 
 // Told is the bus's answer to Ask.
 func Told(site, agent string) string { return "rh." + site + ".told." + agent }
+
+// Throttle carries commands to one motor.
+func Throttle(site, motor string) string { return "rh." + site + ".throttle." + motor }
+
+// Driving is where the driving service tells what it does.
+func Driving(site string) string { return "rhv." + site + ".driving" }
 
 // Record is the subject of a journal record.
 func Record(site, kind, source string) string { return "rhj." + site + "." + kind + "." + source }

@@ -76,7 +76,7 @@ func (s *State) trialResult(t *Entry, fromLap int) wire.TrialResult {
 		Trial: t.Trial.ID, Train: t.Trial.Locomotive, Consist: t.Trial.Consist, State: "open",
 		Passages: len(t.Points) + t.Shed + len(s.tailOf(t).points), LapCount: s.count(t), Laps: []wire.Lap{}, Incidents: []wire.Incident{},
 		Sets: []wire.SetResult{}, Desync: []wire.Desync{}, Doubts: []string{},
-		Regulated: wire.Regulated{Verdict: "unknown"},
+		Regulated: wire.Regulated{Verdict: wire.RegulatedUnknown},
 		Dropped:   wire.Dropped{Duplicates: s.Book.Dropped.Duplicates, FalseCrossings: t.False + s.tailOf(t).falses, Late: s.Book.Dropped.Late},
 	}
 	if t.Trial.Void || t.Trial.Outcome != "" {
@@ -196,7 +196,7 @@ func (s *State) sets(r *wire.TrialResult, t *Entry, count []int) {
 	}
 	for k, d := range sets {
 		r.Sets = append(r.Sets, wire.SetResult{
-			Set: d.ID, Motor: d.Motor, By: []any{},
+			Set: d.ID, Motor: d.Motor, By: []wire.SlipBy{}, Regulated: wire.Regulated{Verdict: wire.RegulatedUnknown},
 			WheelSpeedMmS: estimate(of(k, func(mm, sec float64, _ LapRecord) float64 { return mm / sec })),
 			Slip:          estimate(of(k, func(mm, _ float64, _ LapRecord) float64 { return mm/length - 1 })),
 		})

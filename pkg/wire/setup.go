@@ -1,7 +1,9 @@
 package wire
 
 import (
+	"fmt"
 	"math"
+	"slices"
 	"unicode/utf8"
 )
 
@@ -34,7 +36,7 @@ type Gate struct {
 }
 
 // DriverSet is a group of driven axles turned by one motor. GearRatio is motor
-// turns per wheel turn.
+// turns per wheel turn. What is 0 is not stated.
 type DriverSet struct {
 	ID              string  `json:"id"`
 	Motor           string  `json:"motor"`
@@ -43,6 +45,49 @@ type DriverSet struct {
 	CountsPerRev    float64 `json:"counts_per_motor_rev"`
 	WeightG         float64 `json:"weight_g,omitempty"`
 	Tyres           bool    `json:"tyres,omitempty"`
+	// WheelDiameterUMm is the standard uncertainty of the diameter, by whatever
+	// means it was had; Calibration tells of the run it was had from, if it was one.
+	WheelDiameterUMm float64           `json:"wheel_diameter_u_mm,omitempty"`
+	Calibration      *WheelCalibration `json:"calibration,omitempty"`
+	// GearEfficiency is that of the gears, power at the wheel over power at the
+	// motor, with its standard uncertainty.
+	GearEfficiency  float64 `json:"gear_efficiency,omitempty"`
+	GearEfficiencyU float64 `json:"gear_efficiency_u,omitempty"`
+	// Adhesion is the greatest tractive effort over WeightG on these rails, with its
+	// standard uncertainty.
+	Adhesion  float64 `json:"adhesion,omitempty"`
+	AdhesionU float64 `json:"adhesion_u,omitempty"`
+}
+
+// WheelCalibration is the light, slow run that a wheel's diameter was had from.
+// The diameter goes with LapLengthMm: on the same circuit, at the same length, the
+// length's own uncertainty does not come into slip again.
+type WheelCalibration struct {
+	Circuit     string   `json:"circuit"`
+	LapLengthMm float64  `json:"lap_length_mm"`
+	Session     string   `json:"session,omitempty"`
+	Trials      []string `json:"trials,omitempty"`
+	Laps        int      `json:"laps"`
+	// UMm is the standard uncertainty of the diameter for a lap length without
+	// error; OwnUMm is the part of it that the locomotive's other sets, calibrated
+	// in the same run, do not share.
+	UMm    float64 `json:"u_mm"`
+	OwnUMm float64 `json:"own_u_mm"`
+}
+
+// Resistance is that of running, per mass: dv/dt = -(a + b v + c v2), and
+// curve_m_s2 more on arcs, v in m/s. Source says how it was had.
+type Resistance struct {
+	AMS2     float64 `json:"a_m_s2"`
+	BPerS    float64 `json:"b_per_s,omitempty"`
+	CPerM    float64 `json:"c_per_m,omitempty"`
+	CurveMS2 float64 `json:"curve_m_s2,omitempty"`
+	// Standard uncertainties.
+	AUMS2     float64 `json:"a_u_m_s2,omitempty"`
+	BUPerS    float64 `json:"b_u_per_s,omitempty"`
+	CUPerM    float64 `json:"c_u_per_m,omitempty"`
+	CurveUMS2 float64 `json:"curve_u_m_s2,omitempty"`
+	Source    string  `json:"source,omitempty"`
 }
 
 // Locomotive is an engine.
@@ -55,15 +100,52 @@ type Locomotive struct {
 	DriverSets []DriverSet `json:"driver_sets,omitempty"`
 	VariantOf  string      `json:"variant_of,omitempty"` // the locomotive it was copied from
 	Note       string      `json:"note,omitempty"`
+	Resistance *Resistance `json:"resistance,omitempty"` // of its own running, motors apart
 }
 
 // NamedMotor is a motor that driver sets name: its id is also that of its readings.
 type NamedMotor struct {
-	ID        string  `json:"id"`
-	Name      string  `json:"name"`
-	NominalMv float64 `json:"nominal_mv,omitempty"`
-	VariantOf string  `json:"variant_of,omitempty"` // the motor it was copied from
-	Note      string  `json:"note,omitempty"`
+	ID        string      `json:"id"`
+	Name      string      `json:"name"`
+	NominalMv float64     `json:"nominal_mv,omitempty"`
+	VariantOf string      `json:"variant_of,omitempty"` // the motor it was copied from
+	Note      string      `json:"note,omitempty"`
+	Curve     *MotorCurve `json:"curve,omitempty"` // as a sweep measured it
+}
+
+// MotorCurve is a brushed motor's: U = R I + k w and torque = k (I - I0), with k in
+// volts per radian a second, which is newton metres per ampere. A curve that was
+// typed in from a data sheet has no Steps.
+type MotorCurve struct {
+	ResistanceOhm Estimate `json:"resistance_ohm"`
+	KVS           Estimate `json:"k_v_s"`
+	NoLoadMa      Estimate `json:"no_load_ma"`
+	// Covariance of resistance_ohm, k_v_s and no_load_ma, in that order; absent: they
+	// are taken as independent.
+	Covariance [][]float64 `json:"covariance,omitempty"`
+	ResidualMv float64     `json:"residual_mv,omitempty"` // standard deviation of the voltages about the fit
+	Steps      []CurveStep `json:"steps,omitempty"`
+	Session    string      `json:"session,omitempty"`
+	Trials     []string    `json:"trials,omitempty"`
+	Source     string      `json:"source,omitempty"`
+	Doubts     []string    `json:"doubts,omitempty"`
+}
+
+// CurveStep is one steady stretch of a sweep, means over it. VoltageMv is that of
+// the winding, supply x duty. Left says why the fit left it out; nothing when it
+// did not.
+type CurveStep struct {
+	Trial        string  `json:"trial,omitempty"`
+	LoadG        float64 `json:"load_g"` // mass on the rails, 0 with the wheels free
+	DutyPermille float64 `json:"duty_permille"`
+	Rising       bool    `json:"rising,omitempty"` // the throttle had been lower before
+	VoltageMv    float64 `json:"voltage_mv"`
+	CurrentMa    float64 `json:"current_ma"`
+	SpeedRadS    float64 `json:"speed_rad_s"` // of the motor
+	USpeedRadS   float64 `json:"u_speed_rad_s,omitempty"`
+	ResidualMv   float64 `json:"residual_mv"`
+	Readings     int     `json:"readings"`
+	Left         string  `json:"left,omitempty"`
 }
 
 // Battery is one that trials name, so that its fading can be told from a
@@ -90,10 +172,11 @@ type Car struct {
 
 // Consist is the train behind the locomotive.
 type Consist struct {
-	ID        string `json:"id"`
-	Name      string `json:"name"`
-	Cars      []Car  `json:"cars,omitempty"`
-	VariantOf string `json:"variant_of,omitempty"` // the consist it was copied from
+	ID         string      `json:"id"`
+	Name       string      `json:"name"`
+	Cars       []Car       `json:"cars,omitempty"`
+	VariantOf  string      `json:"variant_of,omitempty"` // the consist it was copied from
+	Resistance *Resistance `json:"resistance,omitempty"`
 }
 
 // Trial is one timed outing of one locomotive under stated conditions. ToUs 0
@@ -257,8 +340,71 @@ func (l Locomotive) Check() error {
 		if !within(1e6, d.WheelDiameterMm, d.GearRatio, d.CountsPerRev, d.WeightG) {
 			return malformed("driver_sets[%d]: a number is out of range", i)
 		}
+		if !within(100, d.WheelDiameterUMm, d.Adhesion, d.AdhesionU) || !within(1, d.GearEfficiency, d.GearEfficiencyU) {
+			return malformed("driver_sets[%d]: wheel_diameter_u_mm, adhesion (to 100) or gear_efficiency (to 1) is out of range", i)
+		}
+		if err := d.Calibration.check(); err != nil {
+			return fmt.Errorf("driver_sets[%d].calibration: %w", i, err)
+		}
+	}
+	return l.Resistance.check("locomotive", l.ID)
+}
+
+func (c *WheelCalibration) check() error {
+	if c == nil {
+		return nil
+	}
+	if err := needID("circuit", c.Circuit); err != nil {
+		return err
+	}
+	if !within(1e7, c.LapLengthMm, float64(c.Laps)) || !within(100, c.UMm, c.OwnUMm) {
+		return malformed("lap_length_mm, laps, u_mm or own_u_mm is out of range")
+	}
+	for _, id := range c.Trials {
+		if err := needID("trial", id); err != nil {
+			return err
+		}
+	}
+	if c.Session != "" && !ValidID(c.Session) || len(c.Trials) > 100 {
+		return malformed("session is not an id, or there are over 100 trials")
 	}
 	return nil
+}
+
+// check validates terms of resistance; none at all is well.
+func (r *Resistance) check(what, id string) error {
+	if r == nil {
+		return nil
+	}
+	if !within(1000, r.AMS2, r.BPerS, r.CPerM, r.CurveMS2, r.AUMS2, r.BUPerS, r.CUPerM, r.CurveUMS2) {
+		return malformed("%s %q: a term of its resistance is out of range, want 0 to 1000", what, id)
+	}
+	return checkName("source of the resistance", r.Source)
+}
+
+func (c *MotorCurve) check(motor string) error {
+	if c == nil {
+		return nil
+	}
+	for _, f := range []struct {
+		name string
+		e    Estimate
+		most float64
+	}{{"resistance_ohm", c.ResistanceOhm, 1e6}, {"k_v_s", c.KVS, 1e3}, {"no_load_ma", c.NoLoadMa, 1e6}} {
+		if f.e.Value == nil || !within(f.most, *f.e.Value) || f.e.U != nil && !within(f.most, *f.e.U) {
+			return malformed("motor %q: curve.%s wants a value from 0 to %g and, if stated, such a u", motor, f.name, f.most)
+		}
+	}
+	if *c.ResistanceOhm.Value == 0 || *c.KVS.Value == 0 {
+		return malformed("motor %q: curve.resistance_ohm and curve.k_v_s want more than 0", motor)
+	}
+	if n := len(c.Covariance); n != 0 && n != 3 || slices.ContainsFunc(c.Covariance, func(row []float64) bool { return len(row) != 3 }) {
+		return malformed("motor %q: curve.covariance wants 3 rows of 3", motor)
+	}
+	if len(c.Steps) > 1000 || len(c.Trials) > 100 || len(c.Doubts) > 100 {
+		return malformed("motor %q: curve has too many steps (1000), trials or doubts (100)", motor)
+	}
+	return checkName("source of the curve", c.Source)
 }
 
 // Check validates a motor.
@@ -271,6 +417,9 @@ func (m NamedMotor) Check() error {
 	}
 	if !within(1e6, m.NominalMv) {
 		return malformed("motor %q: nominal_mv is out of range", m.ID)
+	}
+	if err := m.Curve.check(m.ID); err != nil {
+		return err
 	}
 	return checkName("motor name", m.Name)
 }
@@ -312,6 +461,9 @@ func (c Consist) Check() error {
 		if err := checkName("car name", car.Name); err != nil {
 			return err
 		}
+	}
+	if err := c.Resistance.check("consist", c.ID); err != nil {
+		return err
 	}
 	return checkName("consist name", c.Name)
 }

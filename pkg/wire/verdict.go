@@ -75,28 +75,78 @@ type Consistency struct {
 	Trend      Estimate `json:"trend_s_per_lap"`
 }
 
-// SetResult is what one driver set did over the trial.
+// SetResult is what one driver set did over the trial. Slip is null where no
+// ground speed or no wheel is known; SlipTold is false while its interval holds 0,
+// so that it is not distinguishable from none.
 type SetResult struct {
-	Set           string   `json:"set"`
-	Motor         string   `json:"motor"`
-	WheelSpeedMmS Estimate `json:"wheel_speed_mm_s"`
-	Slip          Estimate `json:"slip"`
-	By            []any    `json:"by"`
+	Set           string    `json:"set"`
+	Motor         string    `json:"motor"`
+	WheelSpeedMmS Estimate  `json:"wheel_speed_mm_s"`
+	Slip          Estimate  `json:"slip"`
+	SlipTold      bool      `json:"slip_told"`
+	UDiameterMm   float64   `json:"u_diameter_mm,omitempty"` // as reckoned with, stated or not
+	By            []SlipBy  `json:"by"`
+	Regulated     Regulated `json:"regulated"`
 }
 
-// Regulated is the verdict on whether a motor holds its speed by itself.
+// Places of SlipBy.
+const (
+	PlaceAll      = "all"
+	PlaceStraight = "straight"
+	PlaceCurve    = "curve"
+)
+
+// SlipBy is slip under one set of circumstances: within a class of ground speeds
+// (SpeedMmS is their mean), at one throttle (null unknown), behind one load, on
+// straights or on curves. N counts the stretches between gates behind it.
+type SlipBy struct {
+	SpeedMmS     float64  `json:"speed_mm_s"`
+	Place        string   `json:"place"`
+	LoadG        float64  `json:"load_g"`
+	DutyPermille *float64 `json:"duty_permille"`
+	N            int      `json:"n"`
+	Slip         Estimate `json:"slip"`
+	SlipTold     bool     `json:"slip_told"`
+}
+
+// Verdicts of Regulated.
+const (
+	IsRegulated      = "regulated"
+	IsUnregulated    = "unregulated"
+	RegulatedUnknown = "unknown"
+)
+
+// Regulated is the verdict on whether a motor holds its speed by itself, with
+// what speaks for it. Droop is the loss of speed per force at the wheel rim, and
+// per current.
 type Regulated struct {
-	Verdict string   `json:"verdict"`
-	Droop   Estimate `json:"droop_mm_s_per_n"`
+	Verdict  string   `json:"verdict"`
+	Droop    Estimate `json:"droop_mm_s_per_n"`
+	DroopA   Estimate `json:"droop_mm_s_per_a"`
+	Evidence []string `json:"evidence,omitempty"`
 }
 
-// Desync is the difference of two driver sets' surface speeds over their mean.
+// Desync is the difference of two driver sets' surface speeds over their mean, b
+// less a. Told is false while its interval holds 0.
 type Desync struct {
-	A     string   `json:"a"`
-	B     string   `json:"b"`
-	Value *float64 `json:"value"`
-	Lo    *float64 `json:"lo"`
-	Hi    *float64 `json:"hi"`
+	A     string     `json:"a"`
+	B     string     `json:"b"`
+	Value *float64   `json:"value"`
+	Lo    *float64   `json:"lo"`
+	Hi    *float64   `json:"hi"`
+	U     *float64   `json:"u,omitempty"`
+	Told  bool       `json:"told"`
+	By    []DesyncBy `json:"by,omitempty"`
+}
+
+// DesyncBy is desync under one set of circumstances, as in SlipBy.
+type DesyncBy struct {
+	SpeedMmS     float64  `json:"speed_mm_s"`
+	Place        string   `json:"place"`
+	LoadG        float64  `json:"load_g"`
+	DutyPermille *float64 `json:"duty_permille"`
+	N            int      `json:"n"`
+	Desync       Estimate `json:"desync"`
 }
 
 // Kinds of incident. Gates alone cannot always tell them apart: the text says
@@ -225,9 +275,16 @@ type MotorVerdict struct {
 	Set           string   `json:"set,omitempty"`
 	AtUs          int64    `json:"at_us"`
 	WheelSpeedMmS *float64 `json:"wheel_speed_mm_s"`
-	DutyPermille  *int64   `json:"duty_permille,omitempty"`
-	CurrentMa     *int64   `json:"current_ma,omitempty"`
-	VoltageMv     *int64   `json:"voltage_mv,omitempty"`
+	UWheelMmS     *float64 `json:"u_wheel_speed_mm_s,omitempty"` // standard uncertainty, that of the diameter left out
+	// Slip is that of the last stretch between two passages; Desync that against the
+	// locomotive's first driver set, now. Each with its standard uncertainty.
+	Slip         *float64 `json:"slip,omitempty"`
+	USlip        *float64 `json:"u_slip,omitempty"`
+	Desync       *float64 `json:"desync,omitempty"`
+	UDesync      *float64 `json:"u_desync,omitempty"`
+	DutyPermille *int64   `json:"duty_permille,omitempty"`
+	CurrentMa    *int64   `json:"current_ma,omitempty"`
+	VoltageMv    *int64   `json:"voltage_mv,omitempty"`
 }
 
 // CircuitView is a circuit as the page draws it.
