@@ -2,7 +2,7 @@
 import { html, nothing } from '../lib/lit-3.3.3.js';
 import { state, circuit, sessionOpen, openTrials } from './store.js';
 import { board } from './board.js';
-import { tapPanel } from './tapping.js';
+import { taps } from './taps.js';
 import { settings, prefer } from './settings.js';
 import { list } from './merge.js';
 import { fixed } from './format.js';
@@ -19,7 +19,7 @@ export function lineView() {
   if (!state.view) return html`<div class="sheet welcome"><p>Calling the line…</p></div>`;
   if (!sessionOpen() && !state.trials.size) return welcome();
   const empty = !openTrials().length && !state.trials.size;
-  return html`<h1 class="aside">The line</h1>${tapPanel()}${lineSheet(empty ? firstTrial() : board())}`;
+  return html`<h1 class="aside">The line</h1>${taps()?.tapPanel()}${lineSheet(empty ? firstTrial() : board())}`;
 }
 
 /** Board, graph, plan and roll; a replay shows the same. @param {unknown} first what stands in the board's place */

@@ -13,7 +13,7 @@ import { head, silence } from './head.js';
 import { lineView } from './line.js';
 import { slip } from './lap.js';
 import { askSignIn, refreshMe, takeKey } from './sign.js';
-import { tapper, tapsTaken, listenForKeys } from './tapping.js';
+import { taps } from './taps.js';
 import { drawn, probe } from './probe.js';
 
 // Views other than the line are fetched when they are first asked for.
@@ -87,7 +87,7 @@ function begin() {
   state.silentUs = 0;
   refreshMe();
   burst(5);
-  tapper.flush();
+  taps()?.tapper.flush();
 }
 
 /** Another build is served: load it, once. @param {string} other */
@@ -114,15 +114,17 @@ function burst(n) {
 function told(m, atMs) {
   const exchange = { t1_us: m.t1_us, t2_us: m.t2_us, t3_us: m.t3_us, t4_us: localUs(atMs) };
   clock.put(exchange);
-  if (tapsTaken()) tapper.sync(exchange);
+  const hand = taps();
+  if (hand?.tapsTaken()) hand.tapper.sync(exchange);
 }
 
 let tookTaps = false;
 
 onChange((kind) => {
   if (kind === 'motion') return motion.ask();
-  if (tapsTaken() && !tookTaps) burst(5);
-  tookTaps = tapsTaken();
+  const taken = Boolean(taps()?.tapsTaken());
+  if (taken && !tookTaps) burst(5);
+  tookTaps = taken;
   motion.ask();
   sheet.ask();
 });
@@ -145,7 +147,6 @@ onAgain(() => {
   motion.ask();
 });
 addEventListener('hashchange', route);
-listenForKeys(() => view === 'line');
 document.documentElement.dataset.view = view;
 probe({ link, motion, sheet, view: () => view });
 route();

@@ -3,7 +3,7 @@
 import { state, changed } from './store.js';
 import { me, signOut, Refused } from './api.js';
 import { attempt, say } from './decide.js';
-import { tapper } from './tapping.js';
+import { taps } from './taps.js';
 
 /** A key that came with the address; it never stays there. */
 let linkKey = '';
@@ -26,7 +26,7 @@ export async function refreshMe() {
     return;
   }
   changed('me');
-  if (state.me.official) tapper.flush();
+  taps()?.tapper.flush();
 }
 
 export async function askSignIn() {
