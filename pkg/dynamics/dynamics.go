@@ -51,7 +51,7 @@ func (m Motor) MaxEfficiency(volt float64) float64 {
 //
 // The tyres give F = MuMax x WeightN x tanh(creep/Creep), signed, with creep =
 // (wheel surface speed - v)/(|v| + 10 mm/s). The 10 mm/s keep it defined for a
-// standing train. The shape is a common simplification without a source: linear
+// standing train. MuMax 0 is a set on stands, whose wheels touch nothing. The shape is a common simplification without a source: linear
 // while creep is small, then saturating.
 type DriverSet struct {
 	Motor
@@ -59,6 +59,7 @@ type DriverSet struct {
 	WheelDiameterM   float64
 	WeightN          float64 // on these wheels
 	MuMax, Creep     float64
+	Governor         Governor
 }
 
 // Train is one body with up to MaxSets driver sets. Its resistance is a force
@@ -104,7 +105,8 @@ func (b Battery) OpenV(soc float64) float64 {
 type Input struct {
 	// Duty is each set's throttle, -1 to 1, the part of time that the bridge is
 	// on; the winding sees the mean voltage. 0 opens the bridge: no current, the
-	// train coasts. A train faster than its throttle gives current back.
+	// train coasts. A train faster than its throttle gives current back. To a set
+	// with a governor it is the set point: see Governor.
 	Duty [MaxSets]float64
 	// Load multiplies A, for what changes on the way (0 is taken as 1).
 	Load float64
@@ -119,8 +121,9 @@ type State struct {
 	WheelMS, WheelM [MaxSets]float64
 	SoC             float64
 	Energy          Energy
-	amps            float64 // from the battery
-	next            float64 // the length of step to try next, s; 0 any
+	govern          [MaxSets]float64 // the integrals of governors
+	amps            float64          // from the battery
+	next            float64          // the length of step to try next, s; 0 any
 }
 
 // Energy is where energy went since the start, in joules: Battery (open-circuit
@@ -151,4 +154,5 @@ func (d DriverSet) turn() float64 { return 2 * d.Gear / d.WheelDiameterM }
 type Electric struct {
 	BatteryV, BatteryA float64 // at the terminals
 	MotorA             [MaxSets]float64
+	Duty               [MaxSets]float64 // at the bridge, by a governor or as commanded
 }

@@ -104,6 +104,13 @@ func (s Span) At(x float64) (seconds float64, ok bool) {
 	return p * s.Seconds, true
 }
 
+// Place is where the front is so many seconds after the span's start, by the
+// same cubic.
+func (s Span) Place(seconds float64) float64 {
+	at, _ := s.cubic(seconds / s.Seconds)
+	return at
+}
+
 // cubic is the place at part p of the span, and its change with p.
 func (s Span) cubic(p float64) (at, slope float64) {
 	d, a, b := s.ToM-s.FromM, s.FromMS*s.Seconds, s.ToMS*s.Seconds

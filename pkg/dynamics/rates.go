@@ -9,7 +9,10 @@ type rate struct {
 	volt   float64 // at the battery's terminals
 	amps   float64
 	motorA [MaxSets]float64
-	power  Energy // W
+	duty   [MaxSets]float64 // at the bridges
+	free   [MaxSets]bool    // a governor's, not at its end
+	down   float64          // sum of duty2/R
+	power  Energy           // W
 }
 
 // friction is the greatest force with which a standing train stays put.
@@ -26,13 +29,18 @@ func (k step) friction(x float64) float64 {
 //	F = MuMax N tanh(creep/Creep), creep = (u - v)/(|v| + 10 mm/s)
 //	rim = gear/r x eff (or 1/eff when the train drives the motor) x (K I - T0)
 //	I = (duty V - K w)/R, V = open - Rb sum(duty I)
+//
+// A governor makes duty of speed and of its integral, one unknown more: see
+// Governor.
 func (k step) rates(y vector, jac *matrix) (r rate) {
 	t := &k.train
 	v := y[1]
 	speed := math.Abs(v) + creepFloorMS
 	k.electric(y, &r)
 	if jac != nil {
-		*jac = matrix{}
+		for i := range k.n {
+			clear(jac[i][:k.n])
+		}
 	}
 	for i := range t.Sets {
 		d := &t.Sets[i]
@@ -64,8 +72,10 @@ func (k step) rates(y vector, jac *matrix) (r rate) {
 		jac[1][1] += dv / t.MassKg
 		jac[2+i][1] = -dv / mass
 		jac[2+i][2+i] = (-d.KNmA*d.NoLoadA*turnFloor*turnFloor/(root*root*root)*turn*eff*turn - du) / mass
-		k.couple(i, eff*turn*d.KNmA/mass, jac)
+		k.couple(i, eff*turn*d.KNmA/mass, &r, jac)
+		k.governed(i, eff*turn*d.KNmA/mass, y, &r, jac)
 	}
+	k.reset(y, &r, jac)
 	k.resist(y, &r, jac)
 	return r
 }
@@ -98,15 +108,17 @@ func (k step) electric(y vector, r *rate) {
 	var up, down float64
 	for i := range k.train.Sets {
 		d := &k.train.Sets[i]
-		duty := k.in.Duty[i]
+		r.duty[i], r.free[i] = k.bridge(i, y)
+		duty := r.duty[i]
 		up += duty * d.KNmA * d.turn() * y[2+i] / d.ResistanceOhm
 		down += duty * duty / d.ResistanceOhm
 	}
 	inner := k.train.Battery.ResistanceOhm
+	r.down = down
 	r.volt = (k.openV + inner*up) / (1 + inner*down)
 	for i := range k.train.Sets {
 		d := &k.train.Sets[i]
-		if duty := k.in.Duty[i]; duty != 0 {
+		if duty := r.duty[i]; k.in.Duty[i] != 0 {
 			r.motorA[i] = (duty*r.volt - d.KNmA*d.turn()*y[2+i]) / d.ResistanceOhm
 			r.amps += duty * r.motorA[i]
 		}
@@ -117,19 +129,15 @@ func (k step) electric(y vector, r *rate) {
 
 // couple adds how the speed of every set changes the current of set i: its own
 // back voltage, and the battery's that they share.
-func (k step) couple(i int, gain float64, jac *matrix) {
+func (k step) couple(i int, gain float64, r *rate, jac *matrix) {
 	if k.in.Duty[i] == 0 {
 		return
-	}
-	var down float64
-	for j := range k.train.Sets {
-		down += k.in.Duty[j] * k.in.Duty[j] / k.train.Sets[j].ResistanceOhm
 	}
 	inner, own := k.train.Battery.ResistanceOhm, k.train.Sets[i].ResistanceOhm
 	for j := range k.train.Sets {
 		d := &k.train.Sets[j]
 		back := d.KNmA * d.turn() / d.ResistanceOhm
-		c := k.in.Duty[i] / own * inner * k.in.Duty[j] * back / (1 + inner*down)
+		c := r.duty[i] / own * inner * r.duty[j] * back / (1 + inner*r.down)
 		if i == j {
 			c -= back
 		}

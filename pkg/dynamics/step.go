@@ -11,8 +11,8 @@ const (
 	leastStep          = 1e-6       // s
 )
 
-// size is place, speed and the surface speed of each set.
-const size = 2 + MaxSets
+// size is place, speed, the surface speed of each set and then what governors hold.
+const size = 2 + 2*MaxSets
 
 type vector [size]float64
 
@@ -21,12 +21,21 @@ type Sim struct {
 	train Train
 	track *Track
 	n     int // unknowns in use
+
+	govern [MaxSets]int // which unknown is the integral of a set's governor, 0 none
 }
 
 // NewSim joins a train and a track. Sets beyond MaxSets are left out.
 func NewSim(t Train, track *Track) *Sim {
 	t.Sets = t.Sets[:min(len(t.Sets), MaxSets)]
-	return &Sim{t, track, 2 + len(t.Sets)}
+	s := &Sim{train: t, track: track, n: 2 + len(t.Sets)}
+	for i, d := range t.Sets {
+		if d.Regulated() {
+			s.govern[i] = s.n
+			s.n++
+		}
+	}
+	return s
 }
 
 // Span is one stretch of motion: from FromM at FromMS to ToM at ToMS in
@@ -134,6 +143,11 @@ func (k step) stay(y vector, dt float64) vector {
 func (s *Sim) pack(st State) (y vector) {
 	y[0], y[1] = st.FrontM, st.SpeedMS
 	copy(y[2:], st.WheelMS[:])
+	for i, g := range s.govern {
+		if g > 0 {
+			y[g] = st.govern[i]
+		}
+	}
 	return y
 }
 
@@ -154,6 +168,9 @@ func (k step) close(st State, before, after vector, dt float64) (State, Span) {
 	for i := range k.train.Sets {
 		st.WheelM[i] += half * (before[2+i] + after[2+i])
 		st.WheelMS[i] = after[2+i]
+		if g := k.govern[i]; g > 0 {
+			st.govern[i] = after[g]
+		}
 	}
 	st.FrontM, st.SpeedMS = after[0], after[1]
 	return st, Span{dt, before[0], before[1], after[0], after[1]}
@@ -163,7 +180,7 @@ func (k step) close(st State, before, after vector, dt float64) (State, Span) {
 func (s *Sim) Electric(st State, in Input) Electric {
 	k := step{s, in, 0, s.train.Battery.OpenV(st.SoC)}
 	r := k.rates(s.pack(st), nil)
-	return Electric{r.volt, r.amps, r.motorA}
+	return Electric{r.volt, r.amps, r.motorA, r.duty}
 }
 
 // PullN is the tractive effort at the rims of all sets, as the tyres hold it.

@@ -13,6 +13,9 @@ import (
 // as the truth.
 type Scored struct {
 	Trials []ScoredTrial
+	Motors []ScoredMotor
+	Wheels []ScoredWheel
+	Speeds []ScoredSpeed
 }
 
 // ScoredTrial is what was scored for one trial.
@@ -20,6 +23,8 @@ type ScoredTrial struct {
 	Trial     string
 	Laps      []ScoredLap
 	Incidents []ScoredIncident
+	Sets      []ScoredSet
+	Desync    []ScoredDesync
 }
 
 // ScoredLap is a lap as scored. US is its standard uncertainty; Inferred that an
@@ -39,8 +44,10 @@ type ScoredIncident struct {
 	AtUs int64  `json:"at_us"`
 }
 
-// Values of ScoredLap.Counts that set a lap aside. All others count it.
+// Values of ScoredLap.Counts. Two set a lap aside; only the first has it in the
+// figures of the trial.
 const (
+	CountsYes      = "yes"
 	CountsVoid     = "void"
 	CountsIncident = "incident"
 )
@@ -96,8 +103,11 @@ const (
 // A scored lap that is none and touches an incident of its train is strange, or
 // set aside when it does not count. Incidents are matched one to one within 15 s
 // or one median lap, kinds that are equal before others.
+//
+// What was said of driver sets is held against what they are: see SetReport.
 func Compare(run Run, scored Scored) Report {
-	return tally(newCourse(run, scored).lines(), incidentLines(run, scored))
+	lines := newCourse(run, scored).lines()
+	return tally(lines, incidentLines(run, scored), setLines(run, scored, lines))
 }
 
 type trueLap struct {

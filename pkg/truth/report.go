@@ -39,9 +39,11 @@ type Report struct {
 	Incident Class `json:"incident"` // measured or inferred
 
 	Incidents []KindCount `json:"incidents"`
+	Sets      SetReport   `json:"sets"`
 
 	Lines         []Line         `json:"lines,omitempty"`
 	IncidentLines []IncidentLine `json:"incident_lines,omitempty"`
+	SetLines      []SetLine      `json:"set_lines,omitempty"`
 }
 
 // LapCount says what became of true laps: True = Matched + Elsewhere + Missed.
@@ -81,16 +83,17 @@ const coverageU = 1.96
 func Total(runs []Report) Report {
 	var lines []Line
 	var incidents []IncidentLine
+	var sets []SetLine
 	for _, r := range runs {
-		lines, incidents = append(lines, r.Lines...), append(incidents, r.IncidentLines...)
+		lines, incidents, sets = append(lines, r.Lines...), append(incidents, r.IncidentLines...), append(sets, r.SetLines...)
 	}
-	r := tally(lines, incidents)
-	r.Lines, r.IncidentLines = nil, nil
+	r := tally(lines, incidents, sets)
+	r.Lines, r.IncidentLines, r.SetLines = nil, nil, nil
 	return r
 }
 
-func tally(lines []Line, incidents []IncidentLine) Report {
-	r := Report{Lines: lines, IncidentLines: incidents, Incidents: countKinds(incidents)}
+func tally(lines []Line, incidents []IncidentLine, sets []SetLine) Report {
+	r := Report{Lines: lines, IncidentLines: incidents, SetLines: sets, Incidents: countKinds(incidents), Sets: tallySets(sets)}
 	var measured, inferred, incident []Line
 	for _, l := range lines {
 		r.count(l)

@@ -38,24 +38,79 @@ type Trial struct {
 	Passages   []Passage `json:"passages"`
 	Laps       []Lap     `json:"laps"`
 	DistanceMm float64   `json:"distance_mm"`
+	Sets       []Set     `json:"sets,omitempty"`
+
+	// Over all laps without incident together, warm-up and all.
+	SpeedMmS float64      `json:"speed_mm_s,omitempty"`
+	Slip     []SetSlip    `json:"slip,omitempty"`
+	Desync   []PairDesync `json:"desync,omitempty"`
+
+	Balance *Balance `json:"balance,omitempty"`
 }
 
-// Passage is the front of a train at a gate; Reverse when it ran backwards.
+// Set is what a driver set truly is. KVS is volts per rad/s of the motor,
+// DroopMmSPerN how much its surface speed falls per tractive effort at one voltage:
+// R/K2 (r/gear)2/efficiency, 0 when a board holds the speed. Adhesion is 0 on
+// stands.
+type Set struct {
+	Set             string  `json:"set"`
+	Motor           string  `json:"motor"`
+	Regulated       bool    `json:"regulated"`
+	ResistanceOhm   float64 `json:"resistance_ohm"`
+	KVS             float64 `json:"k_v_s"`
+	NoLoadMa        float64 `json:"no_load_ma"`
+	WheelDiameterMm float64 `json:"wheel_diameter_mm"`
+	Efficiency      float64 `json:"gear_efficiency"`
+	Adhesion        float64 `json:"adhesion"`
+	DroopMmSPerN    float64 `json:"droop_mm_s_per_n"`
+}
+
+// Balance is the steady speed of a train that had one throttle and nothing in its
+// way, at the mean voltage of its supply and the mean curvature of the lap.
+type Balance struct {
+	DutyPermille float64 `json:"duty_permille"`
+	SupplyMv     float64 `json:"supply_mv"`
+	SpeedMmS     float64 `json:"speed_mm_s"`
+}
+
+// Passage is the front of a train at a gate; Reverse when it ran backwards. WheelMm
+// is how far each set's surface had turned by then, so that two passages give the
+// true slip between them.
 type Passage struct {
-	Gate    string  `json:"gate"`
-	AtUs    float64 `json:"at_us"`
-	Reverse bool    `json:"reverse"`
+	Gate    string    `json:"gate"`
+	AtUs    float64   `json:"at_us"`
+	Reverse bool      `json:"reverse"`
+	WheelMm []float64 `json:"wheel_mm,omitempty"`
 }
 
 // Lap is from one forward passage of the timing gate to the next by the same
 // train, counted from 1. Incident: it stood or ran back within it. A lap in
 // which the train was taken off the rails is none, and nor is coming back to the
-// timing gate over which it has run backwards.
+// timing gate over which it has run backwards. Slip of every set, against the
+// ground, and Desync of every pair are ratios of the distances over the lap.
 type Lap struct {
 	Lap      int     `json:"lap"`
 	StartUs  float64 `json:"start_us"`
 	LapTimeS float64 `json:"lap_time_s"`
 	Incident bool    `json:"incident"`
+
+	SpeedMmS float64      `json:"speed_mm_s,omitempty"`
+	Slip     []SetSlip    `json:"slip,omitempty"`
+	Desync   []PairDesync `json:"desync,omitempty"`
+}
+
+// SetSlip is (distance of the wheel's surface - distance of the train)/distance
+// of the train.
+type SetSlip struct {
+	Set  string  `json:"set"`
+	Slip float64 `json:"slip"`
+}
+
+// PairDesync is b's distance less a's over the mean of both.
+type PairDesync struct {
+	A     string  `json:"a"`
+	B     string  `json:"b"`
+	Value float64 `json:"desync"`
 }
 
 // Incident begins at AtUs with the front PositionMm along the lap. UntilUs is

@@ -31,12 +31,15 @@ const (
 	turning // stops after having run back
 	lying   // derailed, not yet taken off
 	off
+	waiting // for its window to begin
+	gone    // its window is over
 )
 
 // body is one train under way.
 type body struct {
 	Train
 	rng      *rand.Rand
+	track    *dynamics.Track
 	dyn      dynamics.Train
 	sim      *dynamics.Sim
 	st       dynamics.State
@@ -60,13 +63,27 @@ type body struct {
 	carriedM float64
 	brakeJ   float64 // taken by a sudden stop
 
+	lapWheel  [dynamics.MaxSets]float64 // as wheels stood when the lap under way began, m
+	last      float64                   // throttle at the reading before
+	voltSum   float64                   // see watch
+	voltN     int
+	disturbed bool
+
+	orders          [dynamics.MaxSets][]order // by set; see Command
+	obeys           [dynamics.MaxSets]bool
+	loaded, dragged float64 // see Bench.Load
+
+	boots   int // of the agent when its counters were last looked at
+	zero    [dynamics.MaxSets]int64
 	samples [dynamics.MaxSets][]wire.Sample
 	marks   [][]mark  // by gate: what it sees of the train
 	inside  []passage // by gate
 }
 
-func newBody(t Train, track *dynamics.Track, rng *rand.Rand) *body {
-	b := &body{Train: t, rng: rng, load: 1, lengthMm: t.Loco.LengthMm, axlesMm: slices.Clone(t.Loco.AxlesMm), lapS: math.NaN()}
+// newBody begins a train. own is the chance of its locomotive, the same in all its
+// trials.
+func newBody(t Train, track *dynamics.Track, rng, own *rand.Rand) *body {
+	b := &body{Train: t, track: track, rng: rng, load: 1, loaded: 1, lengthMm: t.Loco.LengthMm, axlesMm: slices.Clone(t.Loco.AxlesMm), lapS: math.NaN()}
 	mass := t.Loco.MassG
 	for _, c := range t.cars() {
 		for i := range c.Axles {
@@ -75,17 +92,17 @@ func newBody(t Train, track *dynamics.Track, rng *rand.Rand) *body {
 		b.lengthMm += c.LengthMm
 		mass += c.MassG
 	}
-	d := dynamics.Train{MassKg: mass / 1000, LengthM: b.lengthMm / 1000, A: t.Resistance.A, B: t.Resistance.B, C: t.Resistance.C, CurveM2S2: t.Resistance.Curve,
+	way := t.Resistance.resistance(own)
+	d := dynamics.Train{MassKg: mass / 1000, LengthM: b.lengthMm / 1000, A: way.A, B: way.B, C: way.C, CurveM2S2: way.Curve,
 		Battery: dynamics.Battery{ResistanceOhm: t.Battery.ResistanceOhm, CapacityAh: t.Battery.CapacityMah / 1000}}
 	for _, p := range t.Battery.Curve {
 		d.Battery.Curve = append(d.Battery.Curve, dynamics.Charge{SoC: p[0], Volt: p[1]})
 	}
-	for _, s := range t.Loco.Sets {
-		d.Sets = append(d.Sets, dynamics.DriverSet{
-			Motor: dynamics.Motor{ResistanceOhm: s.ResistanceOhm, KNmA: s.KMnmA / 1000, NoLoadA: s.NoLoadMa / 1000, RotorKgM2: s.RotorGCm2 * 1e-7},
-			Gear:  s.GearRatio, Efficiency: s.Efficiency, WheelDiameterM: s.WheelDiameterMm / 1000,
-			WeightN: s.WeightG / 1000 * dynamics.Gravity, MuMax: s.MuMax, Creep: s.Creep,
-		})
+	for i := range t.Loco.Sets {
+		d.Sets = append(d.Sets, t.Loco.Sets[i].driverSet(own, t.WheelsFree))
+	}
+	if t.FromS > 0 {
+		b.phase = waiting
 	}
 	b.dyn, b.sim, b.st = d, dynamics.NewSim(d, track), dynamics.State{FrontM: t.StartMm / 1000, SoC: 1}
 	b.tipMS = func(frontM float64) float64 {
@@ -97,7 +114,7 @@ func newBody(t Train, track *dynamics.Track, rng *rand.Rand) *body {
 	}
 	b.counted = truth.Trial{Trial: t.Trial, Train: t.Loco.ID, Passages: []truth.Passage{}, Laps: []truth.Lap{}}
 	for i := range t.Happens {
-		b.due = append(b.due, t.Happens[i].AtS+t.Happens[i].WithinS*rng.Float64())
+		b.due = append(b.due, t.FromS+t.Happens[i].AtS+t.Happens[i].WithinS*rng.Float64())
 	}
 	return b
 }
@@ -115,7 +132,7 @@ func axleOf(c Car, i int) float64 {
 }
 
 // onTrack is whether others can run into it.
-func (b *body) onTrack() bool { return b.phase != off }
+func (b *body) onTrack() bool { return b.phase < off && !b.WheelsFree }
 
 func (b *body) frontMm() float64 { return b.st.FrontM * 1000 }
 
@@ -123,7 +140,7 @@ func (b *body) frontMm() float64 { return b.st.FrontM * 1000 }
 func (b *body) throttle(atS float64) float64 {
 	duty := 0.0
 	for _, p := range b.Throttle {
-		if p[0] <= atS {
+		if b.FromS+p[0] <= atS {
 			duty = p[1] / 1000
 		}
 	}
@@ -131,12 +148,12 @@ func (b *body) throttle(atS float64) float64 {
 }
 
 // drive works out what acts on the train in the next dt seconds. gapMm is the
-// free track before its front.
-func (b *body) drive(atS, dt, gapMm float64) dynamics.Input {
+// free track before its front, behindMm behind its rear.
+func (b *body) drive(atS, dt, gapMm, behindMm float64) dynamics.Input {
 	if b.LoadSD > 0 {
 		b.load += (1-b.load)*dt/b.LoadS + b.LoadSD*math.Sqrt(2*dt/b.LoadS)*b.rng.NormFloat64()
 	}
-	in := dynamics.Input{Load: max(0.2, b.load)}
+	in := dynamics.Input{Load: max(0.2, b.load) * b.loaded, DragMS2: b.dragged}
 	want := b.throttle(atS)
 	switch b.phase {
 	case stopping, turning:
@@ -148,6 +165,7 @@ func (b *body) drive(atS, dt, gapMm float64) dynamics.Input {
 	case running:
 		if ease := (gapMm - closeMm) / (easeMm - closeMm); ease < 1 {
 			want = max(want*ease, leastDuty)
+			b.disturbed = true
 		}
 		if gapMm < closeMm/2 {
 			in.DragMS2 = handMS2
@@ -155,9 +173,10 @@ func (b *body) drive(atS, dt, gapMm float64) dynamics.Input {
 	}
 	step := dt / b.RampS
 	b.duty += min(max(want-b.duty, -3*step), step)
-	for i := range b.Loco.Sets {
-		in.Duty[i] = b.duty
+	for i, d := range b.Loco.Sets {
+		in.Duty[i] = min(max(b.duty*d.ThrottleFactor, -1), 1)
 	}
+	b.obey(&in.Duty, atS, gapMm, behindMm)
 	return in
 }
 
@@ -176,16 +195,23 @@ func (b *body) spin(atS, dt float64) {
 		return
 	}
 	for i, d := range b.dyn.Sets {
-		volt := b.throttle(atS) * b.dyn.Battery.OpenV(b.st.SoC)
-		if w := d.NoLoadRadS(volt); w > 0 {
+		duty := b.throttle(atS)
+		if commanded, ok := b.commanded(i, atS); ok {
+			duty = commanded
+		}
+		w := d.NoLoadRadS(duty * b.dyn.Battery.OpenV(b.st.SoC))
+		if d.Regulated() {
+			w = min(d.SetPointRadS(duty), d.NoLoadRadS(b.dyn.Battery.OpenV(b.st.SoC)))
+		}
+		if w > 0 {
 			b.st.WheelM[i] += w / d.Gear * d.WheelDiameterM / 2 * dt
 		}
 	}
 }
 
 // lapDone books a passage of the timing gate, so many seconds into the run that
-// began at startUs.
-func (b *body) lapDone(startUs int64, atS float64, reverse bool) {
+// began at startUs, with the wheels having turned so far; lapM is the lap's length.
+func (b *body) lapDone(startUs int64, atS, lapM float64, wheels [dynamics.MaxSets]float64, reverse bool) {
 	switch {
 	case reverse:
 		b.backs++
@@ -194,11 +220,18 @@ func (b *body) lapDone(startUs int64, atS float64, reverse bool) {
 		b.backs--
 		return
 	case !math.IsNaN(b.lapS):
-		b.counted.Laps = append(b.counted.Laps, truth.Lap{
+		l := truth.Lap{
 			Lap: len(b.counted.Laps) + 1, StartUs: float64(startUs) + b.lapS*1e6, LapTimeS: atS - b.lapS, Incident: b.lapStall,
-		})
+			SpeedMmS: 1000 * lapM / (atS - b.lapS),
+		}
+		turned := wheels
+		for i := range turned {
+			turned[i] -= b.lapWheel[i]
+		}
+		l.Slip, l.Desync = b.lapSets(turned, lapM)
+		b.counted.Laps = append(b.counted.Laps, l)
 	}
-	b.lapS, b.lapStall = atS, false
+	b.lapS, b.lapStall, b.lapWheel = atS, false, wheels
 }
 
 // energy is where it all went.
@@ -211,13 +244,21 @@ func (b *body) energy() truth.Energy {
 // read takes a reading of every set, stamped by the train's agent.
 func (b *body) read(stampUs int64, in dynamics.Input) {
 	meter := b.sim.Electric(b.st, in)
+	b.watch(meter.BatteryV)
 	whole := func(v, sd float64) *int64 {
 		n := int64(math.Round(v + sd*b.rng.NormFloat64()))
 		return &n
 	}
 	for i, d := range b.Loco.Sets {
-		counts := int64(math.Floor(b.st.WheelM[i] * dynamics.CountsPerM(d.CountsPerRev, d.GearRatio, d.WheelDiameterMm/1000)))
-		b.samples[i] = append(b.samples[i], wire.Sample{AtUs: stampUs, Counts: &counts,
-			CurrentMa: whole(1000*meter.MotorA[i], 5), VoltageMv: whole(1000*meter.BatteryV, 8), DutyPermille: whole(1000*in.Duty[i], 0)})
+		counts, duty := b.count(i), meter.Duty[i]
+		if d.ReportsDuty == ReportsCommand {
+			duty = in.Duty[i]
+		}
+		s := wire.Sample{AtUs: stampUs, Counts: &counts, CurrentMa: whole(1000*meter.MotorA[i], *b.CurrentSDMa),
+			VoltageMv: whole(1000*meter.BatteryV, *b.VoltageSDMv), DutyPermille: whole(1000*duty, 0)}
+		if d.ReportsDuty == ReportsNone {
+			s.DutyPermille = nil
+		}
+		b.samples[i] = append(b.samples[i], s)
 	}
 }

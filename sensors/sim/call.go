@@ -80,12 +80,15 @@ func called(ctx context.Context, nc *nats.Conn, site string, s Scenario) (t Trai
 		return t, false
 	}
 	for _, open := range slices.Backward(v.Trials) {
-		i := slices.IndexFunc(s.Trains, func(t Train) bool { return t.Loco.ID == open.Locomotive })
+		i := slices.IndexFunc(s.Trains, func(t Train) bool { return t.Loco.ID == open.Locomotive && t.Consist.ID == open.Consist })
+		if i < 0 {
+			i = slices.IndexFunc(s.Trains, func(t Train) bool { return t.Loco.ID == open.Locomotive })
+		}
 		if i < 0 || open.ToUs != 0 || open.Direction == "reverse" {
 			continue
 		}
 		t = s.Trains[i]
-		t.Trial, t.Tag = open.ID, open.Tag
+		t.Trial, t.Tag, t.FromS, t.ToS = open.ID, open.Tag, 0, 0
 		return t, true
 	}
 	return t, true

@@ -36,7 +36,11 @@ func (s *Scenario) fill() {
 		set(&g.Sees, SeesTrain)
 	}
 	for i := range s.Trains {
-		s.Trains[i].fill()
+		t := &s.Trains[i]
+		if k := slices.IndexFunc(s.Trains[:i], func(o Train) bool { return o.Trial == t.SameAs }); k >= 0 {
+			t.take(s.Trains[k])
+		}
+		t.fill()
 	}
 }
 
@@ -44,12 +48,13 @@ func (t *Train) fill() {
 	set(&t.Loco.ID, t.Trial)
 	set(&t.Loco.Name, t.Loco.ID)
 	set(&t.Agent, "loco-"+t.Loco.ID)
+	t.Telemetry.fill()
 	set(&t.RampS, 2)
 	set(&t.LoadS, 6)
 	set(&t.Consist.ID, t.Loco.ID+"-cars")
 	set(&t.Consist.Name, "Cars of "+t.Loco.Name)
-	if t.Resistance == (Resistance{}) {
-		t.Resistance = Resistance{A: 0.06, B: 0.03, C: 0.02, Curve: 0.02}
+	if t.Resistance == (Resistance{SD: t.Resistance.SD}) {
+		t.Resistance = Resistance{A: 0.06, B: 0.03, C: 0.02, Curve: 0.02, SD: t.Resistance.SD}
 	}
 	if len(t.Battery.Curve) == 0 {
 		t.Battery.Curve = [][2]float64{{0, 6.0}, {0.1, 6.9}, {0.5, 7.4}, {0.9, 7.9}, {1, 8.3}}
@@ -71,6 +76,14 @@ func (t *Train) fill() {
 		set(&d.Efficiency, 0.72)
 		set(&d.MuMax, 0.25)
 		set(&d.Creep, 0.02)
+		set(&d.NominalMv, 7200)
+		set(&d.GovernorGain, 3)
+		set(&d.GovernorS, 0.15)
+		set(&d.ReportsDuty, ReportsBridge)
+		if i < len(t.Factors) {
+			d.ThrottleFactor = t.Factors[i]
+		}
+		set(&d.ThrottleFactor, 1)
 	}
 	if len(t.Loco.AxlesMm) == 0 {
 		n := 2 * max(1, len(t.Loco.Sets))
@@ -88,6 +101,9 @@ func (s *Scenario) check() error {
 	}
 	if len(s.Gates) == 0 || len(s.Trains) == 0 || len(s.Circuit.Pieces) == 0 {
 		return errors.New("want at least one circuit.pieces, one [[gate]] and one [[train]]")
+	}
+	if err := s.checkWindows(); err != nil {
+		return err
 	}
 	if err := s.Setup(1).Check(); err != nil {
 		return err
@@ -170,15 +186,18 @@ func (t *Train) figures() []figure {
 	for _, d := range t.Loco.Sets {
 		all = append(all, figure{"wheel_diameter_mm", d.WheelDiameterMm}, figure{"gear_ratio", d.GearRatio}, figure{"counts_per_motor_rev", d.CountsPerRev},
 			figure{"weight_g", d.WeightG}, figure{"resistance_ohm", d.ResistanceOhm}, figure{"k_mnm_a", d.KMnmA}, figure{"no_load_ma", d.NoLoadMa},
-			figure{"rotor_g_cm2", d.RotorGCm2}, figure{"efficiency", d.Efficiency}, figure{"mu_max", d.MuMax}, figure{"creep", d.Creep})
+			figure{"rotor_g_cm2", d.RotorGCm2}, figure{"efficiency", d.Efficiency}, figure{"mu_max", d.MuMax}, figure{"creep", d.Creep},
+			figure{"nominal_mv", d.NominalMv}, figure{"governor_gain", d.GovernorGain}, figure{"governor_s", d.GovernorS}, figure{"throttle_factor", d.ThrottleFactor})
 	}
 	return all
 }
 
 func (s *Scenario) checkTrains() error {
 	kinds := []string{truth.Stall, truth.Reversal, truth.Derailment, truth.LiftOff}
-	for _, t := range s.Trains {
+	for i, t := range s.Trains {
 		switch {
+		case t.SameAs != "" && !slices.ContainsFunc(s.Trains[:i], func(o Train) bool { return o.Trial == t.SameAs }):
+			return fmt.Errorf("train %s: same_as = %q is no train before it", t.Trial, t.SameAs)
 		case len(t.Loco.Sets) == 0 || len(t.Loco.Sets) > dynamics.MaxSets:
 			return fmt.Errorf("train %s: %d [[train.locomotive.set]], want 1 to %d", t.Trial, len(t.Loco.Sets), dynamics.MaxSets)
 		case !(t.Loco.MassG > 0 && t.Loco.LengthMm > 0):
@@ -195,6 +214,9 @@ func (s *Scenario) checkTrains() error {
 			if !(p[0] >= 0 && p[1] >= 0 && p[1] <= 1000) {
 				return fmt.Errorf("train %s: throttle [%g, %g], want [second, 0 to 1000 permille]", t.Trial, p[0], p[1])
 			}
+		}
+		if err := t.checkSets(); err != nil {
+			return fmt.Errorf("train %s: %w", t.Trial, err)
 		}
 		for _, h := range t.Happens {
 			if !slices.Contains(kinds, h.Kind) {

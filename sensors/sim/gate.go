@@ -87,10 +87,10 @@ func (r *Railway) past(p dynamics.Span, placeMm, back float64, do func(s float64
 	}
 }
 
-// see notes what gates see of a train that moves through p from atS on.
-func (r *Railway) see(b *body, p dynamics.Span, atS float64) {
+// see notes what gates see of a train that moves through p, from was and atS on.
+func (r *Railway) see(b *body, p dynamics.Span, was dynamics.State, atS float64) {
 	for i, g := range r.gates {
-		r.past(p, g.PositionMm, 0, func(s float64, forward bool) { r.frontPasses(b, g, atS+s, forward) })
+		r.past(p, g.PositionMm, 0, func(s float64, forward bool) { r.frontPasses(b, g, atS+s, b.wheels(was, p, s), forward) })
 		for _, head := range []bool{true, false} {
 			end := b.lengthMm
 			if head {
@@ -134,6 +134,9 @@ func (r *Railway) vanish(b *body, atS float64) { r.blink(b, atS, wire.EdgeLeave)
 func (r *Railway) appear(b *body, atS float64) { r.blink(b, atS, wire.EdgeEnter) }
 
 func (r *Railway) blink(b *body, atS float64, kind string) {
+	if b.WheelsFree {
+		return
+	}
 	lap := r.layout.LengthMm
 	for i, g := range r.gates {
 		for _, beam := range g.beams() {
@@ -172,14 +175,18 @@ func (r *Railway) passage(g *gate, b *body) passage {
 }
 
 // frontPasses books a true passage.
-func (r *Railway) frontPasses(b *body, g *gate, atS float64, forward bool) {
+func (r *Railway) frontPasses(b *body, g *gate, atS float64, wheels [dynamics.MaxSets]float64, forward bool) {
 	if !r.keep {
 		return
 	}
 	at := float64(r.startUs) + atS*1e6
-	b.counted.Passages = append(b.counted.Passages, truth.Passage{Gate: g.ID, AtUs: at, Reverse: !forward})
+	p := truth.Passage{Gate: g.ID, AtUs: at, Reverse: !forward}
+	for _, m := range wheels[:len(b.Loco.Sets)] {
+		p.WheelMm = append(p.WheelMm, 1000*m)
+	}
+	b.counted.Passages = append(b.counted.Passages, p)
 	if g.Timing {
-		b.lapDone(r.startUs, atS, !forward)
+		b.lapDone(r.startUs, atS, r.layout.LengthMm/1000, wheels, !forward)
 	}
 }
 

@@ -20,13 +20,8 @@ import (
 	"rainhill/pkg/wire"
 )
 
-// The railway moves in steps of 20 ms; motors are read every fifth step and ten
-// readings make a message.
-const (
-	stepS      = 0.02
-	readSteps  = 5
-	readsInMsg = 10
-)
+// The railway moves in steps of 20 ms.
+const stepS = 0.02
 
 // Railway is a simulated railway at one moment. Unless it keeps the truth its
 // state does not grow with time. It is not for use by several goroutines at once.
@@ -63,7 +58,7 @@ func New(s Scenario, seed, startUs int64) *Railway {
 		r.gates = append(r.gates, one)
 	}
 	for _, t := range s.Trains {
-		b := newBody(t, track, r.chance("train "+t.Trial))
+		b := newBody(t, track, r.chance("train "+t.Trial), r.chance("locomotive "+t.Loco.ID))
 		b.inside = make([]passage, len(r.gates))
 		for _, g := range r.gates {
 			b.marks = append(b.marks, g.marks(b))
@@ -71,7 +66,9 @@ func New(s Scenario, seed, startUs int64) *Railway {
 		r.trains = append(r.trains, b)
 		for _, d := range t.Loco.Sets {
 			a := r.agent(t.Agent)
-			a.health.Motors = append(a.health.Motors, d.Motor)
+			if !slices.Contains(a.health.Motors, d.Motor) {
+				a.health.Motors = append(a.health.Motors, d.Motor)
+			}
 		}
 	}
 	return r
@@ -127,7 +124,11 @@ func (r *Railway) Next(untilUs int64) []wire.Event {
 	for r.nowS() <= untilS {
 		r.step()
 	}
-	var told []wire.Event
+	return r.told(untilUs)
+}
+
+// told is what has come to the bus up to an instant and was not given before.
+func (r *Railway) told(untilUs int64) (told []wire.Event) {
 	n := 0
 	for ; n < len(r.coming) && r.us(r.coming[n].atS) <= untilUs; n++ {
 		c := r.coming[n]
@@ -177,20 +178,29 @@ func (r *Railway) step() {
 
 // move takes one train on by a step.
 func (r *Railway) move(i int, b *body, from, to float64) {
+	if !r.there(b, from) {
+		return
+	}
 	if b.phase == lying || b.phase == off {
 		b.spin(from, to-from)
-		if r.steps%readSteps == 0 {
+		if r.steps%b.everySteps() == 0 {
 			r.readMotors(b, to, dynamics.Input{})
 		}
 		r.advance(b, to)
 		return
 	}
-	in := b.drive(from, to-from, r.ahead(i))
+	in := b.drive(from, to-from, r.ahead(i), r.behind(b))
+	for i, obeys := range b.obeys {
+		if obeys && from < r.agent(b.Agent).downUntil { // nobody is there who would drive it
+			in.Duty[i] = 0
+		}
+	}
 	fromM := b.st.FrontM
 	for left := to - from; left > 1e-12; {
 		var p dynamics.Span
+		was := b.st
 		b.st, p = b.sim.Step(b.st, in, left)
-		r.see(b, p, to-left)
+		r.see(b, p, was, to-left)
 		left -= p.Seconds
 	}
 	if b.Battery.SwapBelow > 0 && b.st.SoC < b.Battery.SwapBelow {
@@ -200,19 +210,42 @@ func (r *Railway) move(i int, b *body, from, to float64) {
 	if b.phase == running {
 		r.begin(b, to, fromM)
 	}
-	if r.steps%readSteps == 0 {
+	if r.steps%b.everySteps() == 0 {
 		r.readMotors(b, to, in)
 	}
 }
 
+// there is whether a train's window is open at a second. When it opens, the
+// locomotive goes on from its earlier trial; when it closes, a hand takes it off.
+func (r *Railway) there(b *body, atS float64) bool {
+	const least = 1e-9
+	if b.phase == waiting && atS > b.FromS-least {
+		for _, o := range r.trains {
+			if o.phase == gone && o.Loco.ID == b.Loco.ID {
+				b.st.SoC, b.st.WheelM, b.zero, b.boots = o.st.SoC, o.st.WheelM, o.zero, o.boots
+			}
+		}
+		b.phase = running
+		r.appear(b, atS)
+	}
+	if b.phase != waiting && b.phase != gone && b.ToS > 0 && atS > b.ToS-least {
+		b.stop()
+		r.vanish(b, atS)
+		b.phase = gone
+	}
+	return b.phase != waiting && b.phase != gone
+}
+
 func (r *Railway) readMotors(b *body, atS float64, in dynamics.Input) {
 	a := r.agent(b.Agent)
+	b.restarted(a, atS)
 	b.read(a.stampUs(atS), in)
 	for i, d := range b.Loco.Sets {
-		if len(b.samples[i]) < readsInMsg {
+		n := len(b.samples[i])
+		if n == 0 || n < b.Readings && !b.obeys[i] { // one that is commanded is told of at once
 			continue
 		}
-		a.send(wire.Event{Kind: wire.KindMotor, AtUs: b.samples[i][readsInMsg-1].AtUs, Motor: d.Motor, Samples: b.samples[i]}, atS)
+		a.send(wire.Event{Kind: wire.KindMotor, AtUs: b.samples[i][n-1].AtUs, Motor: d.Motor, Samples: b.samples[i]}, atS+b.DelayUs/1e6)
 		b.samples[i] = nil
 	}
 	mv := int64(math.Round(1000 * b.sim.Electric(b.st, in).BatteryV))
@@ -262,8 +295,16 @@ func (r *Railway) Truth() truth.Run {
 	t := r.truth
 	t.ToUs = r.us(r.nowS())
 	for _, b := range r.trains {
+		if b.phase == waiting {
+			continue
+		}
 		c := b.counted
 		c.DistanceMm = 1000*(b.st.FrontM-b.carriedM) - b.StartMm
+		c.Sets = b.sets()
+		if r.keep {
+			b.sum(&c, r.layout.LengthMm/1000)
+			c.Balance = b.balance(r.layout.LengthMm / 1000)
+		}
 		t.Trials = append(t.Trials, c)
 		t.Energy = append(t.Energy, b.energy())
 	}
@@ -295,8 +336,11 @@ func Simulate(s Scenario, seed, startUs int64, tell func(wire.Event) error) (wir
 	r := New(s, seed, startUs).Keep()
 	setup := r.Setup()
 	endUs := startUs + int64(math.Round(s.Minutes*60e6))
+	setup.Trials = slices.DeleteFunc(setup.Trials, func(t wire.Trial) bool { return t.FromUs >= endUs })
 	for i := range setup.Trials {
-		setup.Trials[i].ToUs = endUs
+		if t := &setup.Trials[i]; t.ToUs == 0 || t.ToUs > endUs {
+			t.ToUs = endUs
+		}
 	}
 	if err := setup.Check(); err != nil {
 		return setup, truth.Run{}, fmt.Errorf("simulating %s: %w", s.Name, err)

@@ -17,7 +17,7 @@ import (
 // How often events are sent, how long an answer may take, and how long to wait
 // before the same event is sent again.
 const (
-	sendEvery  = 50 * time.Millisecond
+	sendEvery  = 20 * time.Millisecond
 	answerTime = 2 * time.Second
 	again      = 200 * time.Millisecond
 )
@@ -26,7 +26,12 @@ const (
 // clock (1 is real time; above 1 instants run ahead of bus time, which takes them
 // for at most a day). Each agent's events go in order and each is sent again until
 // the journal answers that it has it; while the bus is away nothing piles up, the
-// railway waits. Run returns nil when ctx is done, and an error when the
+// railway waits.
+//
+// Motors obey the throttle commands of the bus as an agent with an output does
+// (wire.Throttle): from its first command on a motor has what was commanded last,
+// and stops when none has come for 500 ms; its readings then go out one by one.
+// Run returns nil when ctx is done, and an error when the
 // journal refuses an event for good.
 func Run(ctx context.Context, nc *nats.Conn, site string, s Scenario, seed int64, speedup float64) error {
 	if !(speedup > 0) {
@@ -35,15 +40,28 @@ func Run(ctx context.Context, nc *nats.Conn, site string, s Scenario, seed int64
 	start := time.Now()
 	startUs := start.UnixMicro()
 	r := New(s, seed, startUs)
+	now := func() int64 { return startUs + int64(float64(time.Since(start).Microseconds())*speedup) }
+	commands := newOrders(now)
+	for _, motor := range r.motors() {
+		sub, err := nc.Subscribe(bus.Throttle(site, motor), func(m *nats.Msg) { commands.hear(motor, int64(deadmanUs*speedup), m) })
+		if err != nil {
+			return ended(ctx, fmt.Errorf("listening for commands to simulated motor %s: %w", motor, err))
+		}
+		defer func() { _ = sub.Unsubscribe() }()
+	}
 	ticker := time.NewTicker(sendEvery)
 	defer ticker.Stop()
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
+		case <-commands.came:
 		case <-ticker.C:
 		}
-		nowUs := startUs + int64(float64(time.Since(start).Microseconds())*speedup)
+		nowUs := now()
+		for _, c := range commands.take() {
+			r.Command(c)
+		}
 		if err := sendAll(ctx, nc, site, r.Next(nowUs)); err != nil {
 			return ended(ctx, err)
 		}

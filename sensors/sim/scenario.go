@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
+	"math"
 	"slices"
 	"strings"
 
@@ -73,6 +75,12 @@ type Gate struct {
 // Throttle is [second, permille] and holds from each to the next; a new one is
 // reached in RampS. LoadSD is how much the running resistance wanders, as a part
 // of it, over some LoadS.
+//
+// It is there from FromS to ToS (0: to the end), and its seconds count from
+// FromS. One locomotive can so have several trials, one after the other, with
+// its battery and its counters going on; SameAs is the trial of an earlier train
+// whose locomotive it is, and what is not said here is as there. With WheelsFree
+// the locomotive is on stands: wheels turn, nothing moves, no gate is crossed.
 type Train struct {
 	Trial      string         `toml:"trial"`
 	Tag        string         `toml:"tag"`
@@ -90,6 +98,12 @@ type Train struct {
 	Battery    Battery        `toml:"battery"`
 	Happens    []Happening    `toml:"happens"`
 	Conditions map[string]any `toml:"conditions"`
+	FromS      float64        `toml:"from_s"`
+	ToS        float64        `toml:"to_s"`
+	SameAs     string         `toml:"same_as"`
+	WheelsFree bool           `toml:"wheels_free"`
+	Factors    []float64      `toml:"throttle_factors"` // by set, in place of their own
+	Telemetry
 }
 
 // Locomotive has its axles AxlesMm behind its foremost axle, which is its front:
@@ -110,6 +124,15 @@ type Locomotive struct {
 }
 
 // Set is a driver set. What is left out is that of an invented gearmotor.
+//
+// Regulated has its board hold the speed that NominalMv would give the free motor
+// at the throttle (see dynamics.Governor). The wheel is truly WheelErrorMm larger
+// than stated, and by a draw of WheelErrorSDMm besides; WheelDiameterUMm is the
+// uncertainty that setup.json states. With EfficiencySD or MuSD, setup.json states
+// gear_efficiency or adhesion as said here, with that uncertainty, and what is true
+// is drawn. The counter wraps at CounterBits (0: never) and with CounterResets
+// begins from 0 whenever the agent restarts. The set has ThrottleFactor of the
+// train's throttle.
 type Set struct {
 	ID              string  `toml:"id"`
 	Motor           string  `toml:"motor"`
@@ -125,6 +148,20 @@ type Set struct {
 	Efficiency      float64 `toml:"efficiency"`
 	MuMax           float64 `toml:"mu_max"`
 	Creep           float64 `toml:"creep"`
+
+	Regulated        bool    `toml:"regulated"`
+	NominalMv        float64 `toml:"nominal_mv"`
+	GovernorGain     float64 `toml:"governor_gain"`
+	GovernorS        float64 `toml:"governor_s"`
+	ReportsDuty      string  `toml:"reports_duty"`
+	WheelErrorMm     float64 `toml:"wheel_error_mm"`
+	WheelErrorSDMm   float64 `toml:"wheel_error_sd_mm"`
+	WheelDiameterUMm float64 `toml:"wheel_diameter_u_mm"`
+	EfficiencySD     float64 `toml:"efficiency_sd"`
+	MuSD             float64 `toml:"mu_sd"`
+	CounterBits      int     `toml:"counter_bits"`
+	CounterResets    bool    `toml:"counter_resets"`
+	ThrottleFactor   float64 `toml:"throttle_factor"`
 }
 
 // Consist is the cars.
@@ -145,12 +182,14 @@ type Car struct {
 	Times    int     `toml:"times"`
 }
 
-// Resistance is a train's: see dynamics.Train.
+// Resistance is a train's: see dynamics.Train. With SD setup.json states these
+// terms, with that part of each as its uncertainty, and what is true is drawn.
 type Resistance struct {
 	A     float64 `toml:"a_m_s2"`
 	B     float64 `toml:"b_per_s"`
 	C     float64 `toml:"c_per_m"`
 	Curve float64 `toml:"curve_m2_s2"`
+	SD    float64 `toml:"sd"`
 }
 
 // Battery is the train's; below SwapBelow of its charge it is changed for a full
@@ -341,28 +380,56 @@ func (s Scenario) Setup(fromUs int64) wire.Setup {
 		out.Gates = append(out.Gates, w)
 	}
 	for _, t := range s.Trains {
-		out.Locomotives = append(out.Locomotives, t.locomotive())
-		c := wire.Consist{ID: t.Consist.ID, Name: t.Consist.Name}
+		l, c := t.locomotive(), wire.Consist{ID: t.Consist.ID, Name: t.Consist.Name}
+		l.Resistance = s.stated(t.Resistance)
+		if !slices.ContainsFunc(out.Locomotives, func(o wire.Locomotive) bool { return o.ID == l.ID }) {
+			out.Locomotives = append(out.Locomotives, l)
+		}
 		for _, one := range t.cars() {
 			c.Cars = append(c.Cars, wire.Car{Name: one.Name, MassG: one.MassG, LengthMm: one.LengthMm, Axles: one.Axles, Bearings: one.Bearings})
+		}
+		if len(c.Cars) > 0 {
+			c.Resistance = s.stated(t.Resistance)
 		}
 		if !slices.ContainsFunc(out.Consists, func(o wire.Consist) bool { return o.ID == c.ID }) {
 			out.Consists = append(out.Consists, c)
 		}
-		w := wire.Trial{ID: t.Trial, Locomotive: t.Loco.ID, Consist: c.ID, FromUs: fromUs, WarmupLaps: t.WarmupLaps, Direction: "forward", Tag: t.Tag, Entrant: t.Loco.Owner, Conditions: t.Conditions}
-		if start := t.StartMm; !t.HideStart {
-			w.StartMm = &start
-		}
-		out.Trials = append(out.Trials, w)
+		out.Trials = append(out.Trials, t.trial(fromUs))
 	}
 	return out
+}
+
+// trial is the train's trial in a run from fromUs (0: not stated).
+func (t *Train) trial(fromUs int64) wire.Trial {
+	w := wire.Trial{ID: t.Trial, Locomotive: t.Loco.ID, Consist: t.Consist.ID, FromUs: fromUs, WarmupLaps: t.WarmupLaps, Direction: "forward", Tag: t.Tag, Entrant: t.Loco.Owner, Conditions: t.Conditions}
+	if start := t.StartMm; !t.HideStart {
+		w.StartMm = &start
+	}
+	if fromUs > 0 {
+		w.FromUs += int64(math.Round(t.FromS * 1e6))
+		if t.ToS > 0 {
+			w.ToUs = fromUs + int64(math.Round(t.ToS*1e6))
+		}
+	}
+	if t.WheelsFree {
+		w.Conditions = map[string]any{"wheels": "free"}
+		maps.Copy(w.Conditions, t.Conditions)
+	}
+	return w
 }
 
 func (t *Train) locomotive() wire.Locomotive {
 	l := wire.Locomotive{ID: t.Loco.ID, Name: t.Loco.Name, Owner: t.Loco.Owner, MassG: t.Loco.MassG, LengthMm: t.Loco.LengthMm}
 	for _, d := range t.Loco.Sets {
-		l.DriverSets = append(l.DriverSets, wire.DriverSet{ID: d.ID, Motor: d.Motor, WheelDiameterMm: d.WheelDiameterMm,
-			GearRatio: d.GearRatio, CountsPerRev: d.CountsPerRev, WeightG: d.WeightG, Tyres: d.Tyres})
+		w := wire.DriverSet{ID: d.ID, Motor: d.Motor, WheelDiameterMm: d.WheelDiameterMm, WheelDiameterUMm: d.WheelDiameterUMm,
+			GearRatio: d.GearRatio, CountsPerRev: d.CountsPerRev, WeightG: d.WeightG, Tyres: d.Tyres}
+		if d.EfficiencySD > 0 {
+			w.GearEfficiency, w.GearEfficiencyU = d.Efficiency, d.EfficiencySD
+		}
+		if d.MuSD > 0 {
+			w.Adhesion, w.AdhesionU = d.MuMax, d.MuSD
+		}
+		l.DriverSets = append(l.DriverSets, w)
 	}
 	return l
 }

@@ -31,7 +31,7 @@ type runReport struct {
 // events.jsonl and truth.json, and prints how far the scores are from the truth.
 func compareTruth(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	table := fs.Bool("csv", false, "print a table, one row a run, instead of JSON")
-	laps := fs.Bool("laps", false, "list each lap and incident with the truth beside it")
+	laps := fs.Bool("laps", false, "list each lap, incident and figure of a driver set with the truth beside it")
 	if err := parse(fs, args, math.MaxInt); err != nil {
 		return err
 	}
@@ -77,7 +77,87 @@ func compareRun(ctx context.Context, dir string, std stdio) (runReport, int, err
 			return runReport{}, bad, fmt.Errorf("truth.json tells of trial %q, of which setup.json and events.jsonl know nothing: are they of one run?", t.Trial)
 		}
 	}
-	return runReport{dir, run.Scenario, run.Seed, truth.Compare(run, scoredOf(res))}, bad, nil
+	scored := scoredOf(res)
+	if err := besides(dir, run, &scored); err != nil {
+		return runReport{}, bad, err
+	}
+	return runReport{dir, run.Scenario, run.Seed, truth.Compare(run, scored)}, bad, nil
+}
+
+// besides adds what else was made of a run, if it lies beside it: motor curves in
+// curve.json, a list of {motor, curve}; wheels in wheels.json, a list of checks of
+// wheels; predictions in predict.json, a list of {trial, prediction}.
+func besides(dir string, run truth.Run, scored *truth.Scored) error {
+	type curve struct {
+		Motor string          `json:"motor"`
+		Curve wire.MotorCurve `json:"curve"`
+	}
+	type prediction struct {
+		Trial      string          `json:"trial"`
+		Prediction wire.Prediction `json:"prediction"`
+	}
+	curves, err := listIn[curve](dir, "curve.json", "{motor, curve}")
+	if err != nil {
+		return err
+	}
+	wheels, err := listIn[wire.WheelCheck](dir, "wheels.json", "{motor, diameter_mm, ...}")
+	if err != nil {
+		return err
+	}
+	speeds, err := listIn[prediction](dir, "predict.json", "{trial, prediction}")
+	if err != nil {
+		return err
+	}
+	for _, x := range curves {
+		if !knowsMotor(run, x.Motor) {
+			return fmt.Errorf("curve.json tells of motor %q, of which truth.json knows nothing: are they of one run?", x.Motor)
+		}
+		scored.Motors = append(scored.Motors, truth.ScoredMotor{Motor: x.Motor, ResistanceOhm: interval(x.Curve.ResistanceOhm), KVS: interval(x.Curve.KVS), NoLoadMa: interval(x.Curve.NoLoadMa)})
+	}
+	for _, x := range wheels {
+		if !knowsMotor(run, x.Motor) {
+			return fmt.Errorf("wheels.json tells of motor %q, of which truth.json knows nothing: are they of one run?", x.Motor)
+		}
+		scored.Wheels = append(scored.Wheels, truth.ScoredWheel{Motor: x.Motor, DiameterMm: interval(x.DiameterMm)})
+	}
+	for _, x := range speeds {
+		if !slices.ContainsFunc(run.Trials, func(t truth.Trial) bool { return t.Trial == x.Trial }) {
+			return fmt.Errorf("predict.json tells of trial %q, of which truth.json knows nothing: are they of one run?", x.Trial)
+		}
+		scored.Speeds = append(scored.Speeds, truth.ScoredSpeed{Trial: x.Trial, SpeedMmS: interval(x.Prediction.SpeedMmS)})
+	}
+	return nil
+}
+
+// listIn reads a list that may lie beside a run; nothing when it does not.
+func listIn[T any](dir, name, of string) (list []T, err error) {
+	b, err := os.ReadFile(filepath.Join(dir, name))
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	if err := json.Unmarshal(b, &list); err != nil {
+		return nil, fmt.Errorf("reading %s, which wants a list of %s: %w", name, of, err)
+	}
+	return list, nil
+}
+
+func knowsMotor(run truth.Run, motor string) bool {
+	return slices.ContainsFunc(run.Trials, func(t truth.Trial) bool {
+		return slices.ContainsFunc(t.Sets, func(d truth.Set) bool { return d.Motor == motor })
+	})
+}
+
+func interval(e wire.Estimate) truth.Interval {
+	or := func(p *float64) float64 {
+		if p == nil {
+			return math.NaN()
+		}
+		return *p
+	}
+	return truth.Interval{Value: or(e.Value), Lo: or(e.Lo), Hi: or(e.Hi)}
 }
 
 // scoredOf is results in the words of the comparison.
@@ -92,6 +172,12 @@ func scoredOf(res wire.Results) (out truth.Scored) {
 		for _, i := range t.Incidents {
 			x.Incidents = append(x.Incidents, truth.ScoredIncident{Kind: i.Kind, AtUs: i.AtUs})
 		}
+		for _, d := range t.Sets {
+			x.Sets = append(x.Sets, truth.ScoredSet{Set: d.Set, Slip: interval(d.Slip), Droop: interval(d.Regulated.Droop), Regulated: d.Regulated.Verdict})
+		}
+		for _, d := range t.Desync {
+			x.Desync = append(x.Desync, truth.ScoredDesync{A: d.A, B: d.B, Desync: interval(wire.Estimate{Value: d.Value, Lo: d.Lo, Hi: d.Hi})})
+		}
 		out.Trials = append(out.Trials, x)
 	}
 	return out
@@ -103,7 +189,7 @@ func printRuns(w io.Writer, runs []runReport, table, laps bool) error {
 	for i := range runs {
 		reports = append(reports, runs[i].Report)
 		if !laps {
-			runs[i].Lines, runs[i].IncidentLines = nil, nil
+			runs[i].Lines, runs[i].IncidentLines, runs[i].SetLines = nil, nil, nil
 		}
 	}
 	total := truth.Total(reports)
@@ -153,13 +239,16 @@ func columnsOf(r runReport) []column {
 	}
 	out := []column{{"run", r.Run}, {"scenario", r.Scenario}, {"seed", seed}}
 	count := func(name string, n int) { out = append(out, column{name, strconv.Itoa(n)}) }
-	number := func(name string, x truth.Number) {
-		s := ""
-		if !math.IsNaN(float64(x)) {
-			s = strconv.FormatFloat(float64(x), 'f', 4, 64)
+	places := func(n int) func(string, truth.Number) {
+		return func(name string, x truth.Number) {
+			s := ""
+			if !math.IsNaN(float64(x)) {
+				s = strconv.FormatFloat(float64(x), 'f', n, 64)
+			}
+			out = append(out, column{name, s})
 		}
-		out = append(out, column{name, s})
 	}
+	number, small := places(4), places(6)
 	count("true", r.Laps.True)
 	count("matched", r.Laps.Matched)
 	count("elsewhere", r.Laps.Elsewhere)
@@ -196,5 +285,20 @@ func columnsOf(r runReport) []column {
 	count("incidents_missed", all.Missed)
 	count("incidents_unsettled", all.Late)
 	count("incidents_false", all.False)
+	for _, c := range []struct {
+		name string
+		of   truth.Spread
+	}{{"slip", r.Sets.Slip}, {"desync", r.Sets.Desync}, {"droop", r.Sets.Droop}, {"resistance", r.Sets.ResistanceOhm}, {"k", r.Sets.KVS}, {"no_load", r.Sets.NoLoadMa},
+		{"wheel", r.Sets.WheelMm}, {"predicted", r.Sets.Predicted}} {
+		count(c.name+"_n", c.of.N)
+		count(c.name+"_untold", c.of.Untold)
+		small(c.name+"_bias", c.of.Bias)
+		small(c.name+"_p95", c.of.P95)
+		small(c.name+"_max", c.of.Max)
+		number(c.name+"_coverage", c.of.Coverage.Value)
+	}
+	count("regulated_right", r.Sets.Regulated.Right)
+	count("regulated_wrong", r.Sets.Regulated.Wrong)
+	count("regulated_unknown", r.Sets.Regulated.Unknown)
 	return out
 }

@@ -6,8 +6,10 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -38,9 +40,7 @@ func put(t *testing.T, dir, name, text string) {
 }
 
 func runTruth(args ...string) (code int, out, errs string) {
-	var o, e bytes.Buffer
-	code = run(context.Background(), append([]string{"truth"}, args...), stdio{strings.NewReader(""), &o, &e})
-	return code, o.String(), e.String()
+	return runProgram(append([]string{"truth"}, args...)...)
 }
 
 func TestTruthOfARun(t *testing.T) {
@@ -115,6 +115,10 @@ func TestTruthRefuses(t *testing.T) {
 		{"broken truth", []string{broken("truth.json", "{")}, exitBad, "reading the truth of a run"},
 		{"broken setup", []string{broken("setup.json", "{")}, exitBad, "setup.json"},
 		{"truth of another run", []string{broken("truth.json", `{"trials":[{"trial":"x"}]}`)}, exitBad, `trial "x"`},
+		{"broken curves", []string{broken("curve.json", "{")}, exitBad, "list of {motor, curve}"},
+		{"curves of another run", []string{broken("curve.json", `[{"motor":"m9"}]`)}, exitBad, `motor "m9"`},
+		{"wheels of another run", []string{broken("wheels.json", `[{"motor":"m9"}]`)}, exitBad, `motor "m9"`},
+		{"predictions of another run", []string{broken("predict.json", `[{"trial":"t9"}]`)}, exitBad, `trial "t9"`},
 		{"bad lines", []string{broken("events.jsonl", "what?\n")}, exitBad, "1 line(s) could not be used"},
 	} {
 		code, _, errs := runTruth(c.args...)
@@ -122,4 +126,58 @@ func TestTruthRefuses(t *testing.T) {
 			t.Errorf("%s: exit code %d, %q, want %d and %q", c.name, code, errs, c.code, c.says)
 		}
 	}
+}
+
+// Motor curves beside a simulated run are held against the motors as they are.
+func TestTruthOfMotorCurves(t *testing.T) {
+	dir := t.TempDir()
+	if code, _, errs := runProgram("simulate", "--scenario", "sweep", "--seed", "2", "--out", dir); code != exitOK {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	put(t, dir, "curve.json", `[{"motor":"heron-front","curve":{"resistance_ohm":{"value":3.3,"lo":3.1,"hi":3.5},"k_v_s":{"value":0.0085,"lo":0.0084,"hi":0.0086},"no_load_ma":{"value":66,"lo":64,"hi":68}}}]`)
+	put(t, dir, "wheels.json", `[{"motor":"heron-rear","diameter_mm":{"value":36.05,"lo":35.9,"hi":36.2}}]`)
+	put(t, dir, "predict.json", `[{"trial":"six-cars","prediction":{"speed_mm_s":{"value":560,"lo":300,"hi":900}}},{"trial":"light","prediction":{"speed_mm_s":{"value":560}}}]`)
+	code, out, errs := runTruth(dir)
+	type spread struct {
+		N        int
+		Bias     float64
+		Coverage struct{ Within int }
+	}
+	var got struct {
+		Sets struct {
+			Slip, Desync spread
+			Resistance   spread `json:"resistance_ohm"`
+			K            spread `json:"k_v_s"`
+			NoLoad       spread `json:"no_load_ma"`
+			Wheel        spread `json:"wheel_mm"`
+			Predicted    spread `json:"predicted_speed"`
+			Regulated    struct{ Right, Wrong, Unknown int }
+		}
+	}
+	if err := json.Unmarshal([]byte(out), &got); code != exitOK || err != nil {
+		t.Fatalf("exit code %d, %v: %s", code, err, errs)
+	}
+	s := got.Sets
+	if s.Resistance.N != 1 || s.Resistance.Coverage.Within != 1 || math.Abs(s.Resistance.Bias-0.1/3.2) > 1e-9 || s.K.Coverage.Within != 1 || s.NoLoad.Coverage.Within != 0 {
+		t.Errorf("motors: %+v", s)
+	}
+	// The sweep "light" had many throttles, and no one speed.
+	if s.Wheel.N != 1 || math.Abs(s.Wheel.Bias-0.05) > 1e-9 || s.Wheel.Coverage.Within != 1 || s.Predicted.N != 1 || math.Abs(s.Predicted.Bias) > 0.1 || s.Predicted.Bias == 0 {
+		t.Errorf("wheels and predictions: %+v", s)
+	}
+	// Three trials on the track with two sets each; the wheels are as stated.
+	if s.Slip.N != 6 || math.Abs(s.Slip.Bias) > 1e-4 || s.Desync.N != 3 || s.Regulated.Right+s.Regulated.Wrong+s.Regulated.Unknown != 8 {
+		t.Errorf("sets: %+v", s)
+	}
+	code, out, _ = runTruth("--csv", dir)
+	rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
+	if at := slices.Index(rows[0], "resistance_bias"); code != exitOK || err != nil || at < 0 || rows[1][at] != "0.031250" {
+		t.Errorf("exit code %d, %v, %v", code, err, rows)
+	}
+}
+
+func runProgram(args ...string) (code int, out, errs string) {
+	var o, e bytes.Buffer
+	code = run(context.Background(), args, stdio{strings.NewReader(""), &o, &e})
+	return code, o.String(), e.String()
 }
