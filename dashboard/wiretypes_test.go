@@ -23,7 +23,8 @@ func TestWireTypes(t *testing.T) {
 	want := declarations(reflect.TypeFor[wire.View](), reflect.TypeFor[wire.Frame](), reflect.TypeFor[wire.Results](), reflect.TypeFor[wire.History](),
 		reflect.TypeFor[wire.Health](), reflect.TypeFor[wire.Credential](), reflect.TypeFor[wire.Reply](),
 		reflect.TypeFor[wire.CircuitValue](), reflect.TypeFor[wire.LapValue](), reflect.TypeFor[wire.NoteValue](), reflect.TypeFor[wire.OrderValue](), reflect.TypeFor[wire.ClockTold](),
-		reflect.TypeFor[wire.RosterCheck](), reflect.TypeFor[wire.ReplayNote]())
+		reflect.TypeFor[wire.RosterCheck](), reflect.TypeFor[wire.ReplayNote](),
+		reflect.TypeFor[wire.Driving](), reflect.TypeFor[wire.DrivingAsk](), reflect.TypeFor[wire.DrivingReply]())
 	if *update {
 		if err := os.WriteFile(name, want, 0o644); err != nil {
 			t.Fatal(err)
@@ -51,15 +52,18 @@ func declarations(types ...reflect.Type) []byte {
 		}
 		seen[typ.Name()] = true
 		fmt.Fprintf(&out, "\nexport interface %s {\n", typ.Name())
-		for i := range typ.NumField() {
-			name, opts, _ := strings.Cut(typ.Field(i).Tag.Get("json"), ",")
+		for _, f := range reflect.VisibleFields(typ) {
+			if f.Anonymous {
+				continue // its fields follow
+			}
+			name, opts, _ := strings.Cut(f.Tag.Get("json"), ",")
 			if name == "-" {
 				continue
 			}
-			ts, held := typescript(typ.Field(i).Type)
+			ts, held := typescript(f.Type)
 			types = append(types, held...)
 			optional := strings.Contains(opts, "omitempty")
-			fmt.Fprintf(&out, "  %s%s: %s;\n", name, map[bool]string{true: "?"}[optional], orNull(ts, typ.Field(i).Type, optional))
+			fmt.Fprintf(&out, "  %s%s: %s;\n", name, map[bool]string{true: "?"}[optional], orNull(ts, f.Type, optional))
 		}
 		out.WriteString("}\n")
 	}

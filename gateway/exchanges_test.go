@@ -129,6 +129,7 @@ func TestOpenAPIAgainstTheHandlers(t *testing.T) {
 	d.signIn()
 	s.bookOf(d)
 	s.readings(d)
+	s.driving(d)
 	s.stock(d)
 	s.photos(d)
 	s.refusals(d)
@@ -334,6 +335,51 @@ func (s *spec) refusals(d *door) {
 			s.t.Errorf("%s of a site that nobody serves: %d %s", path, a.status, a.body)
 		}
 	}
+}
+
+// driving arms, is refused, drives, and is stopped by who is not signed in.
+func (s *spec) driving(d *door) {
+	ask := func(status int, unsound bool, body map[string]any) (r wire.DrivingReply) {
+		s.t.Helper()
+		if err := json.Unmarshal([]byte(s.want(d, status, "POST", "/api/driving", body, unsound).body), &r); err != nil {
+			s.t.Fatal(err)
+		}
+		return r
+	}
+	arm := map[string]any{"do": "arm", "motors": []string{"m1"}, "cautions": true, "by": "somebody else"}
+	ask(http.StatusBadRequest, true, map[string]any{"do": "whistle"})
+	ask(http.StatusBadRequest, true, map[string]any{"do": "arm"})
+	ask(http.StatusBadRequest, false, map[string]any{"do": "arm", "motors": []string{"m1"}})
+	ask(http.StatusBadRequest, false, map[string]any{"do": "arm", "motors": []string{"m9"}, "cautions": true})
+	hold := ask(http.StatusOK, false, arm)
+	if hold.Driving.Holder != "Signal box" || hold.Hold == "" || hold.Driving.Motors[0].Locomotive != "wren" {
+		s.t.Errorf("armed: %+v", hold)
+	}
+	if r := ask(http.StatusConflict, false, arm); r.Held != "Signal box" {
+		s.t.Errorf("armed twice: %+v", r)
+	}
+	ask(http.StatusConflict, false, map[string]any{"do": "throttle", "hold": "guess", "duties_permille": map[string]int{"m1": 100}})
+	ask(http.StatusOK, false, map[string]any{"do": "sweep", "hold": hold.Hold, "sweep": map[string]any{"motors": []string{"m1"}, "from_permille": 100, "to_permille": 300, "steps": 2, "hold_s": 0.5}})
+	live := s.talk(d, "/ws", "")
+	if told := live.until("driving"); told["holder"] != "Signal box" || told["sweep"] == nil {
+		s.t.Errorf("a new page hears %v", told)
+	}
+	ask(http.StatusOK, false, map[string]any{"do": "throttle", "hold": hold.Hold, "duties_permille": map[string]int{"m1": 100}, "why": "shunting"})
+	ask(http.StatusBadRequest, false, map[string]any{"do": "trim", "hold": hold.Hold, "trim": map[string]any{"locomotive": "wren", "a": "front", "b": "rear", "on": true}})
+	ask(http.StatusOK, false, map[string]any{"do": "hold", "hold": hold.Hold})
+	cookie := d.cookie
+	d.cookie = nil
+	s.want(d, http.StatusUnauthorized, "POST", "/api/driving", arm, false)
+	s.want(d, http.StatusOK, "POST", "/api/stop", map[string]any{"why": "smoke"}, false)
+	if r := ask(http.StatusOK, false, map[string]any{"do": "look"}); r.Driving.Holder != "" || r.Driving.Why != "smoke" || r.Driving.StoppedBy != "somebody who is not signed in" {
+		s.t.Errorf("after the stop: %+v", r)
+	}
+	d.cookie = cookie
+	for live.until("driving")["why"] != "smoke" {
+	}
+	s.want(d, http.StatusOK, "POST", "/api/stop", map[string]any{}, false)
+	s.want(d, http.StatusServiceUnavailable, "POST", "/api/driving?site=nowhere", map[string]any{"do": "look"}, false)
+	s.want(d, http.StatusServiceUnavailable, "POST", "/api/stop?site=nowhere", map[string]any{}, false)
 }
 
 // stock asks what files of stock hold, and how circuits would lie.

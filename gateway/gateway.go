@@ -133,6 +133,8 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux.HandleFunc("POST /api/sign-in", g.signIn)
 	mux.HandleFunc("POST /api/sign-out", g.signOut)
 	mux.HandleFunc("POST /api/decision", g.official(g.decision))
+	mux.HandleFunc("POST /api/driving", g.driving)
+	mux.HandleFunc("POST /api/stop", g.stopAll)
 	mux.HandleFunc("POST /api/tap", g.official(g.tap))
 	mux.HandleFunc("POST /api/sync", g.official(g.sync))
 	mux.HandleFunc("GET /api/agents", g.official(g.listAgents))

@@ -33,6 +33,7 @@ type hub struct {
 	joins       chan *viewer
 	leaves      chan *viewer
 	views       chan fetched
+	driven      chan wire.Driving
 
 	viewers map[*viewer]bool // true once it has its view
 	waiting wire.Frame       // what is new since the last frame sent
@@ -40,6 +41,7 @@ type hub struct {
 	lastAt  time.Time
 	rev     uint64
 	fetch   *fetching
+	driving *websocket.PreparedMessage // what is driven, nil not known
 }
 
 type fetching struct {
@@ -67,7 +69,7 @@ type viewer struct {
 func newHub(nc *nats.Conn, site, build string) *hub {
 	return &hub{
 		nc: nc, site: site, build: build, frames: make(chan wire.Frame, 1024), joins: make(chan *viewer), leaves: make(chan *viewer),
-		views: make(chan fetched, 1), viewers: map[*viewer]bool{},
+		views: make(chan fetched, 1), driven: make(chan wire.Driving, 16), viewers: map[*viewer]bool{},
 	}
 }
 
@@ -86,6 +88,11 @@ func (h *hub) run(ctx context.Context) error {
 		return fmt.Errorf("listening for frames: %w", err)
 	}
 	defer func() { _ = sub.Unsubscribe() }()
+	driven, err := h.hearDriving(ctx)
+	if err != nil {
+		return err
+	}
+	defer func() { _ = driven.Unsubscribe() }()
 	if err := h.nc.Flush(); err != nil {
 		return err
 	}
@@ -102,6 +109,8 @@ func (h *hub) run(ctx context.Context) error {
 			return nil
 		case f := <-h.frames:
 			h.waiting, h.dirty = merge(h.waiting, f), true
+		case d := <-h.driven:
+			h.drive(d)
 		case v := <-h.joins:
 			h.viewers[v] = false
 			h.ask(v)
@@ -227,6 +236,9 @@ func (h *hub) give(got fetched) {
 			if s.rev > got.rev {
 				h.push(v, s.msg)
 			}
+		}
+		if h.driving != nil {
+			h.push(v, h.driving)
 		}
 	}
 }

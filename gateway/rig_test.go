@@ -246,6 +246,8 @@ func (p *page) next() error {
 			p.results[r.Trial] = r
 		}
 		return nil
+	case "driving":
+		return nil
 	case "frame":
 		var f wire.Frame
 		if err := json.Unmarshal(b, &f); err != nil {

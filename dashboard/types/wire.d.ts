@@ -139,6 +139,41 @@ export interface ReplayNote {
   reason?: string;
 }
 
+export interface Driving {
+  type?: string;
+  holder?: string;
+  since_us?: number;
+  motors: DrivenMotor[] | null;
+  trims?: TrimState[];
+  sweep?: SweepState;
+  stopped_us?: number;
+  stopped_by?: string;
+  why?: string;
+}
+
+export interface DrivingAsk {
+  do: string;
+  by?: string;
+  hold?: string;
+  take_over?: boolean;
+  cautions?: boolean;
+  motors?: string[];
+  duties_permille?: Record<string, number>;
+  ramp_s?: number;
+  trim?: TrimAsk;
+  sweep?: SweepAsk;
+  why?: string;
+}
+
+export interface DrivingReply {
+  ok: boolean;
+  reason?: string;
+  held?: string;
+  hold?: string;
+  hold_ms?: number;
+  driving: Driving;
+}
+
 export interface Rules {
   version: string;
   disorder_window_us: number;
@@ -450,6 +485,61 @@ export interface Complaint {
   line: number;
   column?: string;
   reason: string;
+}
+
+export interface DrivenMotor {
+  motor: string;
+  locomotive?: string;
+  set?: string;
+  asked_permille: number;
+  duty_permille: number;
+  wheel_speed_mm_s: number | null;
+  heard_us?: number;
+  why?: string;
+}
+
+export interface TrimState {
+  locomotive: string;
+  a: string;
+  b: string;
+  on: boolean;
+  most_permille?: number;
+  a_permille: number;
+  b_permille: number;
+  desync: number | null;
+  u_desync?: number;
+  why?: string;
+}
+
+export interface SweepState {
+  motors: string[] | null;
+  from_permille: number;
+  to_permille: number;
+  steps: number;
+  hold_s: number;
+  ramp_s?: number;
+  step: number;
+  at_us: number;
+  over?: boolean;
+  ended?: string;
+  total_us: number;
+}
+
+export interface TrimAsk {
+  locomotive: string;
+  a: string;
+  b: string;
+  on: boolean;
+  most_permille?: number;
+}
+
+export interface SweepAsk {
+  motors: string[] | null;
+  from_permille: number;
+  to_permille: number;
+  steps: number;
+  hold_s: number;
+  ramp_s?: number;
 }
 
 export interface PlanPoint {

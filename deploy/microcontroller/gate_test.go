@@ -1,6 +1,6 @@
-// Package microcontroller holds a worked example of a gate on a board of one's
-// own. Its test builds the example for a computer, with a small stand-in for
-// the board under testdata/host, and lets it speak MQTT to the real service.
+// Package microcontroller holds worked examples of a gate and of a motor on a board of
+// one's own. Its tests build them for a computer, with a small stand-in for the board
+// under testdata/host, and let them speak MQTT to the real service.
 package microcontroller
 
 import (
@@ -143,11 +143,11 @@ func (k *book) eventually(what string, is func() bool) {
 	k.t.Fatalf("not within 20 s: %s", what)
 }
 
-// board builds gate.ino with its own lines of configuration changed, as a user
+// board builds an example with its own lines of configuration changed, as a user
 // changes them, and starts it.
-func board(t *testing.T, port int, password string) io.Writer {
+func board(t *testing.T, example string, port int, password string) (in io.Writer, out io.Reader) {
 	t.Helper()
-	source, err := os.ReadFile("gate.ino")
+	source, err := os.ReadFile(example)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -158,12 +158,12 @@ func board(t *testing.T, port int, password string) io.Writer {
 		{`*PASSWORD = "..."`, fmt.Sprintf(`*PASSWORD = %q`, password)},
 	} {
 		if strings.Count(text, change[0]) != 1 {
-			t.Fatalf("gate.ino does not hold %q once", change[0])
+			t.Fatalf("%s does not hold %q once", example, change[0])
 		}
 		text = strings.Replace(text, change[0], change[1], 1)
 	}
 	dir := t.TempDir()
-	program, exe := filepath.Join(dir, "gate.cpp"), filepath.Join(dir, "gate")
+	program, exe := filepath.Join(dir, "board.cpp"), filepath.Join(dir, "board")
 	if err := os.WriteFile(program, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -174,25 +174,30 @@ func board(t *testing.T, port int, password string) io.Writer {
 		}
 		t.Skipf("no C++ compiler on this machine, so the example is not built here: %v", err)
 	}
-	if out, err := exec.Command(compiler, "-std=c++17", "-Wall", "-Wextra", "-Werror", "-I", "testdata/host", "-o", exe, program, "testdata/host/host.cpp").CombinedOutput(); err != nil {
-		t.Fatalf("building gate.ino: %v\n%s", err, out)
+	if out, err := exec.Command(compiler, "-std=c++17", "-Wall", "-Wextra", "-Werror", "-pthread", "-I", "testdata/host", "-o", exe, program, "testdata/host/host.cpp").CombinedOutput(); err != nil {
+		t.Fatalf("building %s: %v\n%s", example, err, out)
 	}
 	cmd := exec.Command(exe)
 	cmd.Stderr = os.Stderr
-	in, err := cmd.StdinPipe()
+	stdin, err := cmd.StdinPipe()
 	if err != nil {
 		t.Fatal(err)
 	}
+	out, writer, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd.Stdout = writer
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() {
-		_ = in.Close() // ends it
+		_ = stdin.Close() // ends it
 		if err := cmd.Wait(); err != nil {
 			t.Errorf("the board ended with %v", err)
 		}
 	})
-	return in
+	return stdin, out
 }
 
 // The board starts without a service, loses its network, and sees the service
@@ -212,7 +217,7 @@ func TestTheExampleWorks(t *testing.T) {
 	t.Cleanup(k.close)
 	k.place()
 	k.close()
-	in := board(t, k.mqtt, c.Password)
+	in, _ := board(t, "gate.ino", k.mqtt, c.Password)
 	var when []int64
 	do := func(letters string) {
 		t.Helper()

@@ -61,6 +61,7 @@ func TestChannelsAreTheSubjectsOfTheBus(t *testing.T) {
 		"stored": bus.Stored("{site}", "{agent}"), "ask": bus.Ask("{site}", "{agent}"), "told": bus.Told("{site}", "{agent}"),
 		"inside-event": bus.Internal("{site}", "{kind}", "{source}"), "record": bus.Record("{site}", "{kind}", "{source}"),
 		"frames": bus.Frames("{site}"), "question": bus.Question("{site}", "{what}"),
+		"throttle": bus.Throttle("{site}", "{motor}"), "driving": bus.Driving("{site}"),
 		"replay": bus.Replay("{site}", "{id}"), "replay-control": bus.ReplayControl("{site}", "{id}"), "again": bus.Again("replay", "{site}", "{kind}", "{source}"),
 	}
 	for kind, source := range map[string]string{

@@ -87,7 +87,7 @@ func TestSchemasHaveTheFieldsOfTheTypes(t *testing.T) {
 		{setup, "entry", wire.Entry{}}, {setup, "run", wire.Run{}}, {setup, "plan", wire.Plan{}}, {setup, "scoring", wire.Scoring{}},
 		{setup, "seal", wire.Seal{}}, {setup, "undo", wire.Undo{}},
 		{messages, "reply", wire.Reply{}}, {messages, "stored", wire.Stored{}},
-		{messages, "clock_ask", wire.ClockAsk{}}, {messages, "clock_told", wire.ClockTold{}},
+		{messages, "clock_ask", wire.ClockAsk{}}, {messages, "clock_told", wire.ClockTold{}}, {messages, "throttle", wire.Throttle{}},
 	} {
 		s := c.in
 		if c.def != "" {

@@ -4,8 +4,9 @@ import "encoding/json"
 
 // Throttle is a command to one motor, on rh.<site>.throttle.<motor>: from the
 // driving service to the agent that has the motor. It is said again ten times a
-// second; an agent that has heard none for 500 ms stops the motor by itself. One
-// whose Boot is known and whose Seq is not above the last of it is old and left.
+// second; an agent that has heard none for 500 ms stops the motor by itself, and
+// drives it again only when it has heard a throttle of 0 since. One whose Boot is that
+// of the last and whose Seq is not above the last of it is old and left.
 type Throttle struct {
 	Motor        string `json:"motor"`
 	DutyPermille int64  `json:"duty_permille"` // -1000 to 1000; 0 lets the motor stop
@@ -74,8 +75,10 @@ type DrivingReply struct {
 	Driving Driving `json:"driving"`
 }
 
-// Driving is what is driven now, and by whom. It travels with frames.
+// Driving is what is driven now, and by whom. The page hears it on the socket of
+// frames, with Type set: at every change, and 4 times a second while somebody drives.
 type Driving struct {
+	Type      string        `json:"type,omitempty"`   // "driving" on the page's socket
 	Holder    string        `json:"holder,omitempty"` // nobody drives when empty
 	SinceUs   int64         `json:"since_us,omitempty"`
 	Motors    []DrivenMotor `json:"motors"`
@@ -96,6 +99,7 @@ type DrivenMotor struct {
 	DutyPermille  int64    `json:"duty_permille"`
 	WheelSpeedMmS *float64 `json:"wheel_speed_mm_s"`
 	HeardUs       int64    `json:"heard_us,omitempty"` // bus time of its last reading, 0 none
+	Why           string   `json:"why,omitempty"`      // it was stopped by itself
 }
 
 // TrimState is one trim at work. Why says what keeps it from working, such as
@@ -133,6 +137,15 @@ func (t Throttle) Check() error {
 	return nil
 }
 
+// DecodeDrivingAsk reads and validates a request.
+func DecodeDrivingAsk(b []byte) (DrivingAsk, error) {
+	var a DrivingAsk
+	if err := json.Unmarshal(b, &a); err != nil {
+		return a, malformed("%s", jsonReason(err))
+	}
+	return a, a.Check()
+}
+
 // DecodeThrottle reads and validates a throttle command.
 func DecodeThrottle(b []byte) (Throttle, error) {
 	var t Throttle
@@ -159,6 +172,9 @@ func (a DrivingAsk) Check() error {
 	}
 	if !within(600, a.RampS) || len(a.Motors) > 64 || len(a.Duties) > 64 {
 		return malformed("ramp_s is out of range (0 to 600), or there are over 64 motors")
+	}
+	if len(a.By) > 200 || len(a.Why) > 500 || len(a.Hold) > 64 {
+		return malformed("by, why or hold is longer than 200, 500 or 64 bytes")
 	}
 	switch a.Do {
 	case DriveArm:

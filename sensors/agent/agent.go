@@ -3,7 +3,8 @@
 // standard input, a serial line or a GPIO line and stamps them, numbers the
 // events that a Sensor makes of them, keeps them in a spool on disk, sends them
 // over the bus in order, and lets each go when the journal answers that it has
-// it. It also exchanges clock readings and sends health.
+// it. It also exchanges clock readings and sends health, and puts the throttles of
+// motors out to a board, which it stops by itself when commands cease.
 //
 // What a line means is not in it (see sensors/gate and sensors/motor), nor is
 // any correction of clocks: instants are the agent's own clock, and the clock
@@ -51,10 +52,13 @@ type Config struct {
 	SpoolDir   string
 	SpoolBytes int64
 
-	Source  Source
-	Sensor  Sensor
-	Version string
-	Log     io.Writer
+	Source Source
+	Sensor Sensor
+	// Drive is where throttles of DriveMotors go; nil drives nothing.
+	Drive       Sink
+	DriveMotors []string
+	Version     string
+	Log         io.Writer
 
 	// DrainFor is how long the end of the input waits for delivery (0: 10 s),
 	// StopFor how long a requested stop does (0: 2 s).
@@ -79,6 +83,8 @@ func (c *Config) check() error {
 		return fmt.Errorf("a server is named but no site; only mDNS can tell the site by itself")
 	case c.Source == nil || c.Sensor == nil:
 		return fmt.Errorf("agent %s has no source or no sensor", c.Agent)
+	case c.Drive != nil && len(c.DriveMotors) == 0:
+		return fmt.Errorf("agent %s is to drive, and no motor is named", c.Agent)
 	}
 	set := func(d *time.Duration, v time.Duration) {
 		if *d == 0 {
@@ -129,6 +135,7 @@ type body struct {
 
 	*delivery
 	exchange *exchange
+	driver   *driver   // nil drives nothing
 	healthAt time.Time // of the last report
 	lostTold uint64    // events given up or refused that a report has told of
 
@@ -143,11 +150,14 @@ const tick = 50 * time.Millisecond
 func newBody(c Config, spool *Spool) *body {
 	b := &body{
 		Config: c, log: log.New(c.Log, "", log.Ltime), clock: NewClock(), boot: newBoot(), spool: spool,
-		lines: make(chan Line, 1024), ended: make(chan error, 1),
+		lines: make(chan Line, 1024), ended: make(chan error, 2),
 		gone: make(chan struct{}),
 	}
 	b.delivery = newDelivery(c.Agent, spool, b.log)
 	b.exchange = &exchange{agent: c.Agent, clock: b.clock, done: make(chan exchanged, 1)}
+	if c.Drive != nil {
+		b.driver = newDriver(c.Drive, c.DriveMotors, b.log)
+	}
 	return b
 }
 
@@ -158,8 +168,12 @@ func (b *body) run(ctx context.Context) error {
 	inner, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	defer cancel()
 	defer close(b.gone)
-	reading, stopReading := context.WithCancel(ctx)
+	// The last zeros go out while the line to the board is still open.
+	reading, stopReading := context.WithCancel(inner)
 	defer stopReading()
+	defer context.AfterFunc(ctx, func() { b.driver.stop(); stopReading() })()
+	defer b.driver.stop()
+	b.drive(reading)
 	go func() { b.ended <- b.Source.Read(reading, Out{b.clock, b.take, b.log.Printf}) }()
 	links := make(chan link, 16)
 	joined := make(chan struct{})
@@ -177,9 +191,25 @@ func (b *body) run(ctx context.Context) error {
 	return b.drain(ctx, links, ticker.C)
 }
 
+// drive begins to put out throttles, on a line of its own if it is not the source's.
+func (b *body) drive(ctx context.Context) {
+	if b.driver == nil {
+		return
+	}
+	go b.driver.run()
+	source, _ := b.Source.(*Serial)
+	if own, ok := b.Drive.(*Serial); ok && own != source {
+		go func() {
+			if err := own.Read(ctx, Out{b.clock, func(Line) {}, b.log.Printf}); err != nil {
+				b.ended <- err
+			}
+		}()
+	}
+}
+
 func (b *body) linker(out chan<- link) *linker {
 	return &linker{agent: b.Agent, site: b.Site, server: b.Server, password: b.Password, find: b.Find, log: b.log, out: out,
-		replies: b.replies, stored: b.stored, denied: b.denied}
+		replies: b.replies, stored: b.stored, denied: b.denied, driver: b.driver}
 }
 
 // take hands a line from the source's goroutine to the loop.
@@ -199,6 +229,7 @@ func (b *body) read(ctx context.Context, links <-chan link, ticks <-chan time.Ti
 				return err
 			}
 		case err := <-b.ended:
+			b.driver.stop()
 			if ctx.Err() != nil {
 				err = nil // a stopped source may complain
 			}

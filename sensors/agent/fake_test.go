@@ -72,13 +72,15 @@ func (k *taker) arrive(m *nats.Msg) {
 		k.t.Errorf("%v", err)
 	}
 	switch kind {
-	case "stored", "told":
+	case "stored", "told", "throttle":
 	case "ask":
 		var q wire.ClockAsk
 		if err := json.Unmarshal(m.Data, &q); err != nil {
 			k.t.Errorf("clock exchange %s: %v", m.Data, err)
 		}
+		k.mu.Lock()
 		now := time.Now().UnixMicro() + k.off
+		k.mu.Unlock()
 		k.reply(m, wire.ClockTold{T1Us: q.T1Us, T2Us: now, T3Us: now})
 	default:
 		k.event(m)

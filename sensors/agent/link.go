@@ -9,6 +9,7 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"rainhill/pkg/bus"
+	"rainhill/pkg/wire"
 )
 
 // link is a change of the connection to the bus: joined (nc set), or lost.
@@ -28,6 +29,7 @@ type linker struct {
 
 	replies, stored chan *nats.Msg
 	denied          chan string
+	driver          *driver // nil drives nothing
 	lastTold        string
 }
 
@@ -74,7 +76,12 @@ func (l *linker) once(ctx context.Context) error {
 		default:
 		}
 	}
-	nc, err := bus.Connect(at.Address, l.agent, l.password, nil, func(bool) { wake() })
+	nc, err := bus.Connect(at.Address, l.agent, l.password, nil, func(connected bool) {
+		if !connected {
+			l.driver.shut("the bus is lost")
+		}
+		wake()
+	})
 	if err != nil {
 		return explain(err)
 	}
@@ -88,7 +95,33 @@ func (l *linker) once(ctx context.Context) error {
 	if _, err := nc.ChanSubscribe(bus.Stored(at.Site, l.agent), l.stored); err != nil {
 		return err
 	}
+	if err := l.hearThrottles(nc, at.Site); err != nil {
+		return err
+	}
+	defer l.driver.shut("the bus is left")
 	return l.watch(ctx, nc, at, inbox, poke)
+}
+
+// hearThrottles hands commands to the driver on the bus's goroutine: nothing that the
+// agent does with its spool holds them up.
+func (l *linker) hearThrottles(nc *nats.Conn, site string) error {
+	if l.driver == nil {
+		return nil
+	}
+	for _, id := range l.driver.order {
+		_, err := nc.Subscribe(bus.Throttle(site, id), func(m *nats.Msg) {
+			t, err := wire.DecodeThrottle(m.Data)
+			if err != nil || t.Motor != id {
+				l.log.Printf("a command to motor %s is not understood (%v): %.80q", id, err, m.Data)
+				return
+			}
+			l.driver.take(t)
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // watch tells each loss and each return of the connection.

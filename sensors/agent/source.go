@@ -119,6 +119,7 @@ type Serial struct {
 	Device string
 	Baud   int
 	lost   atomic.Pointer[string]
+	port   atomic.Pointer[serial.Port] // while it is open
 }
 
 func parseSerial(rest string) (*Serial, error) {
@@ -175,7 +176,9 @@ func (s *Serial) session(ctx context.Context, out Out, opened func()) error {
 		return fmt.Errorf("opening serial line %s at %d baud: %w", s.Device, s.Baud, err)
 	}
 	stop := context.AfterFunc(ctx, func() { _ = port.Close() })
+	s.port.Store(&port)
 	defer func() {
+		s.port.Store(nil)
 		if stop() {
 			_ = port.Close()
 		}
@@ -188,6 +191,21 @@ func (s *Serial) session(ctx context.Context, out Out, opened func()) error {
 		err = io.EOF
 	}
 	return fmt.Errorf("serial line %s went away: %w", s.Device, err)
+}
+
+// errLineAway is told of elsewhere.
+var errLineAway = errors.New("the serial line is not open")
+
+// Put implements Sink, on the line that is being read.
+func (s *Serial) Put(lines string) error {
+	port := s.port.Load()
+	if port == nil {
+		return errLineAway
+	}
+	if _, err := (*port).Write([]byte(lines)); err != nil {
+		return fmt.Errorf("writing to serial line %s: %w", s.Device, err)
+	}
+	return nil
 }
 
 // transmitUs is how long n bytes take on the line: a start bit, eight data

@@ -49,15 +49,15 @@ spool failed, or the input ended and not everything could be delivered in 10 s
 type kind struct {
 	name  string
 	about string
-	// sensor registers the kind's own flags and gives a function that makes its
-	// sensor once they are parsed.
-	sensor func(*flag.FlagSet) func(gpio bool) (agent.Sensor, error)
+	// sensor registers the kind's own flags and gives a function that puts its
+	// sensor into the configuration once they are parsed.
+	sensor func(*flag.FlagSet) func(c *agent.Config, stdout io.Writer) error
 	help   string
 }
 
 var kinds = []kind{
 	{"gate", "crossings of a gate: beam, reed switch, contact", gateSensor, gateHelp},
-	{"motor", "readings of a motor: encoder, throttle, current, voltage", motorSensor, motorHelp},
+	{"motor", "readings of motors: encoder, throttle, current, voltage; and driving them", motorSensor, motorHelp},
 }
 
 // run is the whole program but for the process's own things.
@@ -116,8 +116,7 @@ func runKind(ctx context.Context, k kind, args []string, stdin io.Reader, stdout
 		c, err = common.config(stdin, stderr)
 	}
 	if err == nil {
-		_, gpio := c.Source.(*agent.GPIO)
-		c.Sensor, err = own(gpio)
+		err = own(&c, stdout)
 	}
 	if err != nil {
 		fmt.Fprintf(stderr, "rainhill-agent %s: %v (rainhill-agent %s --help)\n", k.name, err, k.name)

@@ -32,6 +32,9 @@ func TestMain(m *testing.M) {
 	if os.Getenv(asAgent) != "" {
 		main()
 	}
+	if data := os.Getenv(asService); data != "" {
+		serveAndDrive(data)
+	}
 	os.Exit(m.Run())
 }
 
@@ -244,6 +247,12 @@ func (w *transcript) String() string {
 // start runs rainhill-agent with args and, if server is given, that server.
 func start(t *testing.T, server, password, spool string, args ...string) *process {
 	t.Helper()
+	return startInto(t, nil, server, password, spool, args...)
+}
+
+// startInto is start with standard output of its own.
+func startInto(t *testing.T, out io.Writer, server, password, spool string, args ...string) *process {
+	t.Helper()
 	args = append(args, "--spool", spool)
 	if server != "" {
 		args = append(args, "--server", server, "--site", site)
@@ -255,6 +264,9 @@ func start(t *testing.T, server, password, spool string, args ...string) *proces
 	p := &process{t: t, cmd: exec.Command(exe, args...), said: &transcript{}, spool: spool}
 	p.cmd.Env = append(os.Environ(), asAgent+"=1", "RAINHILL_PASSWORD="+password)
 	p.cmd.Stdout, p.cmd.Stderr = p.said, p.said
+	if out != nil {
+		p.cmd.Stdout = out
+	}
 	if p.in, err = p.cmd.StdinPipe(); err != nil {
 		t.Fatal(err)
 	}

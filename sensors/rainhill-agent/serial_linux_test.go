@@ -1,9 +1,12 @@
 package main
 
 import (
+	"bufio"
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
+	"sync"
 	"testing"
 
 	"github.com/creack/pty"
@@ -102,4 +105,40 @@ func link(t *testing.T, to, device string) {
 	if err := os.Rename(device+".new", device); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// One line for both: the board sends counts and takes throttles.
+func TestDrivesOverTheSerialLineThatItReads(t *testing.T) {
+	s := newService(t)
+	pw := s.admit("loco-1", nil, []string{"m1"})
+	board, tty := line(t)
+	serial := "serial:" + tty.Name() + "@115200"
+	p := start(t, s.address(), pw, t.TempDir(), "motor", "--agent", "loco-1", "--motor", "m1", "--source", serial, "--drive", serial)
+	opened(t, tty)
+	var mu sync.Mutex
+	var got []string
+	go func() {
+		for r := bufio.NewScanner(board); r.Scan(); {
+			mu.Lock()
+			got = append(got, strings.TrimSpace(r.Text()))
+			mu.Unlock()
+		}
+	}()
+	last := func() string {
+		mu.Lock()
+		defer mu.Unlock()
+		if len(got) == 0 {
+			return ""
+		}
+		return got[len(got)-1]
+	}
+	send(t, board, "m1 100 0\r\n")
+	eventually(t, "a sample", func() bool { return len(s.events(wire.KindMotor)) == 1 })
+	s.driven(300)
+	eventually(t, "the throttle", func() bool { return last() == "m1 300" })
+	send(t, board, "m1 180 300\r\n")
+	eventually(t, "another sample", func() bool { return len(s.events(wire.KindMotor)) == 2 })
+	p.signal(os.Interrupt)
+	p.mustExit(exitOK)
+	eventually(t, "zero at the end", func() bool { return last() == "m1 0" })
 }

@@ -159,14 +159,14 @@ func TestAgentPublishesOnlyItsOwnOverNATS(t *testing.T) {
 	for _, subject := range []string{
 		bus.Event(site, "motor", "m2"), bus.Event(site, "crossing", "m1"), bus.Event(site, "decision", "d1"), bus.Event(site, "sync", "other"),
 		bus.Internal(site, "motor", "m1"), bus.Record(site, "motor", "m1"), bus.Frames(site), bus.Question(site, "health"),
-		bus.Stored(site, "bench"), bus.Told(site, "bench"), "$JS.API.STREAM.LIST", "_INBOX.x", "_RHS.x",
+		bus.Stored(site, "bench"), bus.Told(site, "bench"), bus.Throttle(site, "m1"), bus.Driving(site), "$JS.API.STREAM.LIST", "_INBOX.x", "_RHS.x",
 	} {
 		if err := nc.Publish(subject, motor("bench", "m2", 2)); err != nil {
 			t.Fatal(err)
 		}
 		s.hears("bench: not allowed: publish of " + subject)
 	}
-	for _, subject := range []string{">", "rh.>", bus.Stored(site, "other"), bus.Records(site), "_RHS.>", "$SYS.>"} {
+	for _, subject := range []string{">", "rh.>", bus.Stored(site, "other"), bus.Throttle(site, "m2"), "rh.line.throttle.*", bus.Driving(site), bus.Records(site), "_RHS.>", "$SYS.>"} {
 		if _, err := nc.SubscribeSync(subject); err != nil {
 			t.Fatal(err)
 		}
@@ -346,5 +346,54 @@ func TestTakenPortIsASentence(t *testing.T) {
 		if want := fmt.Sprintf("cannot listen on 127.0.0.1 port %d", port); err == nil || !strings.Contains(err.Error(), want) {
 			t.Fatalf("%v, want %q", err, want)
 		}
+	}
+}
+
+// Commands to a motor reach the agent that has it, over NATS and MQTT, and no other;
+// and the journal does not take them for facts.
+func TestThrottleReachesTheMotorsOwnAgent(t *testing.T) {
+	s := newStation(t)
+	nc := s.nats(s.agent("bench", "m1"))
+	mine, err := nc.SubscribeSync(bus.Throttle(site, "m1"))
+	if err != nil || nc.Flush() != nil {
+		t.Fatal(err)
+	}
+	c, err := s.mqtt(s.agent("board", "m2"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	heard := make(chan mqtt.Message, 4)
+	wait(t, "subscribe", c.Subscribe("rh/line/throttle/m2", 0, func(_ mqtt.Client, m mqtt.Message) { heard <- m }))
+	other := c.Subscribe("rh/line/throttle/m1", 0, nil)
+	other.WaitTimeout(time.Second)
+	s.hears("board: not allowed: subscription of rh.line.throttle.m1")
+	for i, motor := range []string{"m1", "m2"} {
+		b, _ := json.Marshal(wire.Throttle{Motor: motor, DutyPermille: int64(i), Boot: "d", Seq: uint64(i)})
+		if err := s.nc.Publish(bus.Throttle(site, motor), b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	m, err := mine.NextMsg(5 * time.Second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, err := wire.DecodeThrottle(m.Data); err != nil || got.Motor != "m1" {
+		t.Errorf("%s: %v", m.Data, err)
+	}
+	select {
+	case m := <-heard:
+		if got, err := wire.DecodeThrottle(m.Payload()); err != nil || got.Motor != "m2" {
+			t.Errorf("%s: %v", m.Payload(), err)
+		}
+	case <-time.After(5 * time.Second):
+		t.Error("the board over MQTT heard nothing")
+	}
+	h, err := s.nc.Request(bus.Question(site, "health"), nil, 5*time.Second)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var health wire.Health
+	if err := json.Unmarshal(h.Data, &health); err != nil || health.Rejected != 0 || health.Accepted != 0 {
+		t.Errorf("the journal took %d and refused %d (%v)", health.Accepted, health.Rejected, err)
 	}
 }

@@ -65,7 +65,7 @@ func (d *door) remember(addr, name string) {
 }
 
 // Permissions are what an agent may do on the bus: publish its own sources,
-// hear what is meant for it.
+// hear what is meant for it and for its motors.
 func Permissions(site string, c wire.Credential) *server.Permissions {
 	pub := []string{bus.Event(site, wire.KindSync, c.Agent), bus.Event(site, wire.KindHealth, c.Agent), bus.Ask(site, c.Agent)}
 	for kind, ids := range sources(c) {
@@ -73,10 +73,11 @@ func Permissions(site string, c wire.Credential) *server.Permissions {
 			pub = append(pub, bus.Event(site, kind, id))
 		}
 	}
-	return &server.Permissions{
-		Publish:   &server.SubjectPermission{Allow: pub},
-		Subscribe: &server.SubjectPermission{Allow: []string{"_INBOX.>", bus.Stored(site, c.Agent), bus.Told(site, c.Agent), "$MQTT.sub.>"}},
+	sub := []string{"_INBOX.>", bus.Stored(site, c.Agent), bus.Told(site, c.Agent), "$MQTT.sub.>"}
+	for _, id := range c.Motors {
+		sub = append(sub, bus.Throttle(site, id))
 	}
+	return &server.Permissions{Publish: &server.SubjectPermission{Allow: pub}, Subscribe: &server.SubjectPermission{Allow: sub}}
 }
 
 func sources(c wire.Credential) map[string][]string {

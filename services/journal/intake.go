@@ -30,8 +30,8 @@ func (j *Journal) arrive(m *nats.Msg) {
 		j.tellTime(m, source, now)
 		return
 	}
-	if kind == "stored" || kind == "told" {
-		return // the journal's own words coming back
+	if kind == "stored" || kind == "told" || kind == "throttle" {
+		return // the service's own words: a command to a motor is no fact, the drive fact beside it is
 	}
 	size := int64(len(m.Data))
 	if j.waitingBytes.Add(size) <= maxWaitingBytes {

@@ -1,5 +1,5 @@
 // Package host answers "how do the parts run together?": it holds the data
-// folder, starts broker, journal, scorer, replays and gateway in one process, or the
+// folder, starts broker, journal, scorer, replays, gateway and driving in one process, or the
 // named ones against an outside bus, and stops them in order. What each part
 // does is in its own package.
 package host
@@ -22,6 +22,7 @@ import (
 	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
 	"rainhill/services/broker"
+	"rainhill/services/driving"
 	"rainhill/services/journal"
 	"rainhill/services/replay"
 	"rainhill/services/scoring"
@@ -36,7 +37,7 @@ const (
 )
 
 // Parts that a process may run.
-var Parts = []string{"journal", "scoring", "replay", "gateway"}
+var Parts = []string{"journal", "scoring", "replay", "gateway", "driving"}
 
 // Config says where a host keeps its data, where it listens and what it runs.
 type Config struct {
@@ -127,6 +128,9 @@ func Open(cfg Config) (h *Host, err error) {
 		if err = h.openGateway(); err != nil {
 			return h, err
 		}
+	}
+	if h.runs("driving") { // last: it is the first to stop, and its motors with it
+		h.start("driving", func(ctx context.Context) error { return driving.Run(ctx, h.nc, cfg.Site) })
 	}
 	return h, h.ready()
 }

@@ -1,4 +1,4 @@
-// The few calls that gate.ino makes of an MQTT library, with the packets of
+// The few calls that the examples make of an MQTT library, with the packets of
 // MQTT 3.1.1 (OASIS standard, sections 3.1 to 3.9) over a plain socket.
 #pragma once
 #include "WiFi.h"

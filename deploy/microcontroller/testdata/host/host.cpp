@@ -1,5 +1,6 @@
-// A board made of a computer. Letters on standard input: b breaks the beam, f
-// frees it, d takes the network away, u gives it back, q ends.
+// A board made of a computer. Letters on standard input: b pulls every input low, as a
+// broken beam does, f frees it, d takes the network away, u gives it back, z has loop
+// hang for a second, q ends. Each change of a PWM pin is a line "pin on" of output.
 #include <arpa/inet.h>
 #include <fcntl.h>
 #include <poll.h>
@@ -7,7 +8,10 @@
 #include <unistd.h>
 
 #include <chrono>
+#include <map>
+#include <mutex>
 #include <random>
+#include <thread>
 
 #include "PubSubClient.h"
 #include "WiFi.h"
@@ -25,6 +29,31 @@ uint32_t millis() { return esp_timer_get_time() / 1000; }
 void delay(uint32_t ms) { usleep(ms < 20 ? ms * 1000 : 20000); }
 int digitalRead(int) { return level; }
 void attachInterrupt(int, void (*f)(), int) { handler = f; }
+
+static std::mutex pins;
+void ledcAttach(int, uint32_t, uint8_t) {}
+void ledcWrite(int pin, uint32_t on) {
+  static std::map<int, int64_t> was;
+  std::lock_guard<std::mutex> hold(pins);
+  if (was.count(pin) && was[pin] == on) return;
+  was[pin] = on;
+  printf("%d %u\n", pin, on);
+  fflush(stdout);
+}
+int esp_timer_create(const esp_timer_create_args_t *args, esp_timer_handle_t *timer) {
+  *timer = new esp_timer_create_args_t(*args);
+  return 0;
+}
+int esp_timer_start_periodic(esp_timer_handle_t timer, uint64_t us) {
+  auto args = static_cast<esp_timer_create_args_t *>(timer);
+  std::thread([args, us] {
+    for (;;) {
+      usleep(us);
+      args->callback(args->arg);
+    }
+  }).detach();
+  return 0;
+}
 
 static std::string text(const char *s) {
   std::string out;
@@ -146,6 +175,7 @@ static bool letter(char c) {
     level = c == 'b' ? LOW : HIGH;
     handler();
   }
+  if (c == 'z') sleep(1);
   if (c == 'd' || c == 'u') WiFi.up = c == 'u';
   return c != 'q';
 }
@@ -156,7 +186,7 @@ int main() {
   for (;;) {
     char c;
     ssize_t n = read(0, &c, 1);
-    if (n == 0 || (n == 1 && !letter(c))) return 0;
+    if (n == 0 || (n == 1 && !letter(c))) _exit(0);
     loop();
     usleep(500);
   }

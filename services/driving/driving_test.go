@@ -1,0 +1,269 @@
+package driving_test
+
+import (
+	"encoding/json"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"rainhill/pkg/bus"
+	"rainhill/pkg/wire"
+)
+
+func TestWhoMayArm(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	for _, c := range []struct {
+		ask wire.DrivingAsk
+		why string
+	}{
+		{wire.DrivingAsk{Cautions: true, Motors: []string{"m1"}}, "sign in"},
+		{wire.DrivingAsk{By: "Ada", Motors: []string{"m1"}}, "cautions"},
+		{wire.DrivingAsk{By: "Ada", Cautions: true, Motors: []string{"m1", "m9"}}, `"m9"`},
+		{wire.DrivingAsk{By: "Ada", Cautions: true}, "no motors"},
+	} {
+		c.ask.Do = wire.DriveArm
+		if r := l.ask(c.ask); r.OK || !strings.Contains(r.Reason, c.why) || r.Hold != "" || r.Driving.Holder != "" {
+			t.Errorf("%+v: %+v, want %q", c.ask, r, c.why)
+		}
+	}
+	for _, do := range []wire.DrivingAsk{{Do: wire.DriveHold}, {Do: wire.DriveThrottle, Duties: map[string]int64{"m1": 100}, Hold: "guess"}} {
+		if r := l.ask(do); r.OK || !strings.Contains(r.Reason, "nobody drives") {
+			t.Errorf("%+v: %+v", do, r)
+		}
+	}
+	token, _ := l.arm("m1", "bench")
+	if r := l.ask(wire.DrivingAsk{Do: wire.DriveThrottle, Hold: token, Duties: map[string]int64{"m2": 100}}); r.OK || !strings.Contains(r.Reason, "not armed") {
+		t.Errorf("a motor that is not armed: %+v", r)
+	}
+}
+
+// Taking over is only for who says so; the motors stop, and the loser hears who it was.
+func TestTakingOver(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	first, _ := l.arm("m1", "m2")
+	l.throttle(first, 0.1, map[string]int64{"m1": 400, "m2": 400})
+	l.reaches("m1", 400)
+	ben := wire.DrivingAsk{Do: wire.DriveArm, By: "Ben", Cautions: true, Motors: []string{"m1"}}
+	if r := l.ask(ben); r.OK || r.Held != "Ada" || !strings.Contains(r.Reason, "Ada drives") || l.duty("m1") != 400 {
+		t.Fatalf("%+v, and m1 has %d", r, l.duty("m1"))
+	}
+	ben.TakeOver = true
+	r := l.must(ben)
+	if r.Driving.Holder != "Ben" || len(r.Driving.Motors) != 1 || r.Driving.Why != "Ben took over" {
+		t.Errorf("%+v", r)
+	}
+	l.reaches("m1", 0)
+	l.reaches("m2", 0)
+	if lost := l.ask(wire.DrivingAsk{Do: wire.DriveThrottle, Hold: first, Duties: map[string]int64{"m1": 900}}); lost.OK || lost.Held != "Ben" || !strings.Contains(lost.Reason, "Ben took over") {
+		t.Errorf("the loser hears %+v", lost)
+	}
+}
+
+// A throttle rises along its ramp, is said ten times a second and more when it changes,
+// and each change is a fact with who and why; after the release motors hear 0 for a while.
+func TestThrottleRampsAndIsWrittenDown(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	token, _ := l.arm("m1")
+	began := time.Now()
+	l.throttle(token, 2, map[string]int64{"m1": 500})
+	l.reaches("m1", 500)
+	if took := time.Since(began).Seconds(); took < 0.9 || took > 1.6 {
+		t.Errorf("half the throttle at 2 s for all of it took %.2f s", took)
+	}
+	time.Sleep(time.Second)
+	l.must(wire.DrivingAsk{Do: wire.DriveRelease, Hold: token})
+	l.reaches("m1", 0)
+	released := time.Now()
+	said := l.said("m1")
+	if got := changes(said); !slices.IsSorted(got[:len(got)-1]) || len(got) < 12 {
+		t.Errorf("the ramp went %v", got)
+	}
+	for i, c := range said[1:] {
+		if gap := c.at.Sub(said[i].at); gap > 250*time.Millisecond && c.at.After(began) {
+			t.Errorf("%s without a command", gap)
+		}
+		if c.Seq <= said[i].Seq || c.Boot != said[i].Boot {
+			t.Errorf("seq %d of %s after %d of %s", c.Seq, c.Boot, said[i].Seq, said[i].Boot)
+		}
+	}
+	l.eventually("the facts", func() bool { f := l.facts("m1"); return len(f) > 0 && *f[len(f)-1].DutyPermille == 0 })
+	facts := l.facts("m1")
+	if got, want := duties(facts), changes(said); !slices.Equal(got, want[len(want)-len(got):]) || len(got) < len(want)-1 {
+		t.Errorf("the journal has %v, the motor heard %v", got, want)
+	}
+	if f, last := facts[0], facts[len(facts)-1]; f.By != "Ada" || f.Why != "throttle" || last.By != "Ada" || last.Why != "released" {
+		t.Errorf("facts by %q because of %q, and by %q because of %q", f.By, f.Why, last.By, last.Why)
+	}
+	time.Sleep(2500 * time.Millisecond)
+	said = l.said("m1")
+	if last := said[len(said)-1]; last.DutyPermille != 0 || last.at.Sub(released) < 1500*time.Millisecond || last.at.Sub(released) > 2300*time.Millisecond {
+		t.Errorf("the last command is %d, %s after the release", last.DutyPermille, last.at.Sub(released))
+	}
+}
+
+// A holder who is silent for 2 s holds no more.
+func TestAuthorityLapses(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	token, quiet := l.arm("m1")
+	l.throttle(token, 0.1, map[string]int64{"m1": 300})
+	l.reaches("m1", 300)
+	quiet()
+	silent := time.Now()
+	l.reaches("m1", 0)
+	if took := time.Since(silent); took > 2700*time.Millisecond {
+		t.Errorf("it took %s", took)
+	}
+	r := l.ask(wire.DrivingAsk{Do: wire.DriveHold, Hold: token})
+	if r.OK || !strings.Contains(r.Reason, "nothing was heard of Ada") || r.Driving.Holder != "" || r.Driving.StoppedBy != "the service" {
+		t.Errorf("%+v", r)
+	}
+}
+
+// Anybody stops all, at once, and the state says so to who listens.
+func TestAnybodyStopsAll(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	told, err := l.nc.SubscribeSync(bus.Driving(site))
+	if err != nil {
+		t.Fatal(err)
+	}
+	token, _ := l.arm("m1", "m2")
+	l.throttle(token, 0.2, map[string]int64{"m1": 700, "m2": -700})
+	l.reaches("m1", 700)
+	l.reaches("m2", -700)
+	asked := time.Now()
+	r := l.must(wire.DrivingAsk{Do: wire.DriveStop, Why: "smoke"})
+	l.reaches("m1", 0)
+	l.reaches("m2", 0)
+	if took := time.Since(asked); took > 150*time.Millisecond {
+		t.Errorf("the motors heard of it after %s", took)
+	}
+	if r.Driving.Holder != "" || r.Driving.StoppedBy != "somebody who is not signed in" || r.Driving.Why != "smoke" || r.Driving.StoppedUs == 0 {
+		t.Errorf("%+v", r.Driving)
+	}
+	if r := l.ask(wire.DrivingAsk{Do: wire.DriveThrottle, Hold: token, Duties: map[string]int64{"m1": 700}}); r.OK || !strings.Contains(r.Reason, "smoke") {
+		t.Errorf("after the stop: %+v", r)
+	}
+	var last wire.Driving
+	for {
+		m, err := told.NextMsg(300 * time.Millisecond)
+		if err != nil {
+			break
+		}
+		last = wire.Driving{}
+		if err := json.Unmarshal(m.Data, &last); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if last.Why != "smoke" || last.Holder != "" {
+		t.Errorf("told last: %+v", last)
+	}
+}
+
+func TestSweep(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	token, _ := l.arm("m1", "m2")
+	sweep := wire.SweepAsk{Motors: []string{"m1", "m2"}, FromPermille: 200, ToPermille: 600, Steps: 3, HoldS: 0.5, RampS: 0.5}
+	r := l.must(wire.DrivingAsk{Do: wire.DriveSweep, Hold: token, Sweep: &sweep})
+	if s := r.Driving.Sweep; s == nil || s.Step != 1 || s.TotalUs != 3_000_000 {
+		t.Errorf("%+v", s)
+	}
+	l.eventually("the sweep to end", func() bool { return l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving.Sweep.Over })
+	l.reaches("m2", 0)
+	held := map[int64]int{}
+	for _, c := range l.said("m1") {
+		held[c.DutyPermille]++
+	}
+	if held[200] < 6 || held[400] < 6 || held[600] < 3 {
+		t.Errorf("commands by throttle: %v", held)
+	}
+	if s := l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving; s.Sweep.Ended != "" || s.Holder != "Ada" {
+		t.Errorf("%+v", s)
+	}
+	l.must(wire.DrivingAsk{Do: wire.DriveSweep, Hold: token, Sweep: &sweep})
+	l.reaches("m1", 200)
+	if r := l.ask(wire.DrivingAsk{Do: wire.DriveSweep, Hold: token, Sweep: &sweep}); r.OK || !strings.Contains(r.Reason, "closed") {
+		t.Errorf("a sweep into a sweep: %+v", r)
+	}
+	l.throttle(token, 0.1, map[string]int64{"m1": 100})
+	if s := l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving.Sweep; !s.Over || !strings.Contains(s.Ended, "by hand") {
+		t.Errorf("%+v", s)
+	}
+}
+
+// Without its record nothing is driven: the journal dies, and the motors stop.
+func TestNothingIsDrivenWithoutAJournal(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	token, _ := l.arm("m1")
+	l.throttle(token, 0.1, map[string]int64{"m1": 300})
+	l.reaches("m1", 300)
+	l.haltJournal()
+	l.throttle(token, 0.1, map[string]int64{"m1": 350})
+	changed := time.Now()
+	l.reaches("m1", 0)
+	if took := time.Since(changed); took > 1600*time.Millisecond {
+		t.Errorf("stopped after %s", took)
+	}
+	l.eventually("the reason", func() bool {
+		return strings.Contains(l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving.Why, "the journal has not taken")
+	})
+	stopped := time.Now()
+	l.must(wire.DrivingAsk{Do: wire.DriveStop})
+	if took := time.Since(stopped); took > 100*time.Millisecond {
+		t.Errorf("without a journal a stop took %s", took)
+	}
+	if r := l.ask(wire.DrivingAsk{Do: wire.DriveArm, By: "Ada", Cautions: true, Motors: []string{"m1"}}); r.OK || !strings.Contains(r.Reason, "journal") {
+		t.Errorf("%+v", r)
+	}
+}
+
+// A service that ends stops its motors; one that begins drives nothing and says 0 to
+// every motor that it knows of.
+func TestRestartNeverDrives(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	token, _ := l.arm("m1")
+	l.throttle(token, 0.1, map[string]int64{"m1": 300})
+	l.reaches("m1", 300)
+	l.haltDriving()
+	if got := l.duty("m1"); got != 0 {
+		t.Fatalf("the service has ended, and m1 has %d", got)
+	}
+	if f := l.facts("m1"); *f[len(f)-1].DutyPermille != 0 || !strings.Contains(f[len(f)-1].Why, "stopped") {
+		t.Errorf("the last fact is %+v", f[len(f)-1])
+	}
+	before := len(l.said("m1"))
+	l.drive()
+	l.eventually("a command to each motor", func() bool { return len(l.said("m1")) > before+3 && len(l.said("bench")) > 3 })
+	for _, c := range l.said("m1")[before:] {
+		if c.DutyPermille != 0 {
+			t.Errorf("commands %d", c.DutyPermille)
+		}
+	}
+	if r := l.ask(wire.DrivingAsk{Do: wire.DriveHold, Hold: token}); r.OK || r.Driving.Holder != "" {
+		t.Errorf("an old token: %+v", r)
+	}
+}
+
+// A journal that refuses a fact for good, as one whose clock is two days off does, is
+// as bad as none.
+func TestNothingIsDrivenThatTheJournalRefuses(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	token, _ := l.arm("m1")
+	l.throttle(token, 0.1, map[string]int64{"m1": 300})
+	l.reaches("m1", 300)
+	l.offUs.Store(2 * 24 * 3_600_000_000)
+	l.throttle(token, 0.1, map[string]int64{"m1": 350})
+	l.reaches("m1", 0)
+	if d := l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving; d.Holder != "" || !strings.Contains(d.Why, "the journal refuses") || !strings.Contains(d.Why, "over a day") {
+		t.Errorf("%+v", d)
+	}
+}

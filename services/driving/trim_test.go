@@ -1,0 +1,186 @@
+package driving_test
+
+import (
+	"context"
+	"encoding/json"
+	"math"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+
+	"rainhill/pkg/bus"
+	"rainhill/pkg/dynamics"
+	"rainhill/pkg/wire"
+)
+
+// board is both motors of the locomotive on a simulated track, in real time: an agent
+// that hears its throttles and sends its readings 10 times a second, 50 ms late.
+type board struct {
+	duty    [2]atomic.Int64
+	dead    atomic.Bool // reports no throttle
+	desync  atomic.Uint64
+	stopped chan struct{}
+}
+
+func (l *line) board() *board {
+	l.t.Helper()
+	c, err := l.agents.Add(wire.Credential{Agent: "loco-1", Motors: []string{"m1", "m2"}})
+	if err != nil {
+		l.t.Fatal(err)
+	}
+	nc, err := nats.Connect(l.b.Address(), nats.UserInfo(c.Agent, c.Password), nats.Timeout(10*time.Second))
+	if err != nil {
+		l.t.Fatal(err)
+	}
+	b := &board{stopped: make(chan struct{})}
+	for i, id := range []string{"m1", "m2"} {
+		if _, err := nc.Subscribe(bus.Throttle(site, id), func(m *nats.Msg) {
+			if c, err := wire.DecodeThrottle(m.Data); err == nil {
+				b.duty[i].Store(c.DutyPermille)
+			}
+		}); err != nil {
+			l.t.Fatal(err)
+		}
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	go b.roll(ctx, nc)
+	l.t.Cleanup(func() { cancel(); <-b.stopped; nc.Close() })
+	return b
+}
+
+// roll runs the train. The rear motor has a k 10 % below that of the front one.
+func (b *board) roll(ctx context.Context, nc *nats.Conn) {
+	defer close(b.stopped)
+	set := dynamics.DriverSet{
+		Motor: dynamics.Motor{ResistanceOhm: 3.2, KNmA: 0.0085, NoLoadA: 0.06, RotorKgM2: 8e-7},
+		Gear:  18.5, Efficiency: 0.72, WheelDiameterM: 0.036, WeightN: 13, MuMax: 0.25, Creep: 0.03,
+	}
+	other := set
+	other.KNmA *= 0.9
+	sim := dynamics.NewSim(dynamics.Train{
+		MassKg: 4, LengthM: 1, Sets: []dynamics.DriverSet{set, other}, A: 0.06, B: 0.03,
+		Battery: dynamics.Battery{ResistanceOhm: 0.15, CapacityAh: 1.2, Curve: []dynamics.Charge{{SoC: 0, Volt: 6.4}, {SoC: 1, Volt: 8.3}}},
+	}, dynamics.NewTrack(nil, 10))
+	st, rolled := dynamics.State{SoC: 1}, 0.0
+	start, perM, seq := time.Now(), dynamics.CountsPerM(48, 18.5, 0.036), uint64(0)
+	ticker := time.NewTicker(100 * time.Millisecond)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-time.After(10 * time.Millisecond):
+			for now := time.Since(start).Seconds(); rolled < now-1e-9; {
+				var in dynamics.Input
+				for i := range b.duty {
+					in.Duty[i] = float64(b.duty[i].Load()) / 1000
+				}
+				var p dynamics.Span
+				st, p = sim.Step(st, in, math.Min(0.01, now-rolled))
+				rolled += p.Seconds
+			}
+			b.desync.Store(math.Float64bits(2 * (st.WheelMS[1] - st.WheelMS[0]) / (st.WheelMS[1] + st.WheelMS[0])))
+		case <-ticker.C:
+			for i, id := range []string{"m1", "m2"} {
+				seq++
+				n, counts, duty, at := seq, int64(math.Floor(st.WheelM[i]*perM)), b.duty[i].Load(), time.Now().UnixMicro()-3_600_000_000 // its clock is an hour off
+				if b.dead.Load() {
+					duty = 0
+				}
+				e, _ := json.Marshal(wire.Event{Kind: wire.KindMotor, Agent: "loco-1", Boot: "b", Seq: &n, AtUs: at, Motor: id, Samples: []wire.Sample{{AtUs: at, Counts: &counts, DutyPermille: &duty}}})
+				time.AfterFunc(50*time.Millisecond, func() { _ = nc.Publish(bus.Event(site, wire.KindMotor, id), e) })
+			}
+		}
+	}
+}
+
+// Over the real bus: without trim two unlike sets pull apart, with it they go as one
+// within 2 s of a throttle step; what it takes off is told, and written down.
+func TestTrimOverTheBus(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	b := l.board()
+	token, _ := l.arm("m1", "m2")
+	trim := wire.TrimAsk{Locomotive: "wren", A: "front", B: "rear", On: true}
+	l.throttle(token, 0.5, map[string]int64{"m1": 600, "m2": 600})
+	time.Sleep(2 * time.Second)
+	apart := math.Abs(math.Float64frombits(b.desync.Load()))
+	if apart < 0.008 {
+		t.Fatalf("desync %.2f %% without trim: this shows nothing", 100*apart)
+	}
+	l.must(wire.DrivingAsk{Do: wire.DriveTrim, Hold: token, Trim: &trim})
+	time.Sleep(2 * time.Second)
+	l.throttle(token, 0.2, map[string]int64{"m1": 800, "m2": 800})
+	time.Sleep(2 * time.Second)
+	worst := 0.0
+	for range 100 {
+		worst = math.Max(worst, math.Abs(math.Float64frombits(b.desync.Load())))
+		time.Sleep(10 * time.Millisecond)
+	}
+	t.Logf("desync without trim %.2f %%, with trim at most %.2f %% later than 2 s after the step", 100*apart, 100*worst)
+	if worst > 0.005 {
+		t.Errorf("desync %.2f %% with trim", 100*worst)
+	}
+	d := l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving
+	if len(d.Trims) != 1 || d.Trims[0].BPermille < 20 || d.Trims[0].APermille != 0 || d.Trims[0].Desync == nil || d.Trims[0].Why != "" {
+		t.Errorf("%+v", d.Trims)
+	}
+	for _, m := range d.Motors {
+		if m.WheelSpeedMmS == nil || *m.WheelSpeedMmS < 300 || m.AskedPermille != 800 || m.HeardUs == 0 || m.DutyPermille > 800 {
+			t.Errorf("%+v", m)
+		}
+	}
+	trimmed := 0
+	for _, e := range l.facts("m2") {
+		if e.Why == "trim" {
+			trimmed++
+		}
+	}
+	if trimmed == 0 || len(l.facts("m2")) > 10*8+30 {
+		t.Errorf("%d of %d facts are trim's", trimmed, len(l.facts("m2")))
+	}
+	trim.On = false
+	l.must(wire.DrivingAsk{Do: wire.DriveTrim, Hold: token, Trim: &trim})
+	l.reaches("m2", 800)
+	l.eventually("the trim to be gone", func() bool { return len(l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving.Trims) == 0 })
+}
+
+// A board that reports no throttle has been stopped by its agent: the throttle is closed,
+// and it says why.
+func TestAMotorThatItsAgentStopped(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	b := l.board()
+	token, _ := l.arm("m1", "m2")
+	l.throttle(token, 0.2, map[string]int64{"m1": 500, "m2": 500})
+	l.reaches("m1", 500)
+	time.Sleep(300 * time.Millisecond)
+	b.dead.Store(true)
+	l.reaches("m1", 0)
+	l.reaches("m2", 0)
+	d := l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving
+	if d.Holder != "Ada" || !strings.Contains(d.Motors[0].Why, "its agent had stopped it") || d.Motors[0].AskedPermille != 0 {
+		t.Errorf("%+v", d)
+	}
+}
+
+func TestTrimsThatCannotBe(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	token, _ := l.arm("m1")
+	for _, c := range []struct {
+		trim wire.TrimAsk
+		why  string
+	}{
+		{wire.TrimAsk{Locomotive: "wren", A: "front", B: "rear", On: true}, `"m2" of driver set "rear" is not armed`},
+		{wire.TrimAsk{Locomotive: "wren", A: "front", B: "middle", On: true}, "no driver set"},
+		{wire.TrimAsk{Locomotive: "robin", A: "front", B: "rear", On: true}, "no driver set"},
+	} {
+		if r := l.ask(wire.DrivingAsk{Do: wire.DriveTrim, Hold: token, Trim: &c.trim}); r.OK || !strings.Contains(r.Reason, c.why) {
+			t.Errorf("%+v: %+v", c.trim, r)
+		}
+	}
+}
