@@ -123,7 +123,7 @@ func TestOpenAPIAgainstTheHandlers(t *testing.T) {
 	for _, path := range []string{"/api/openapi.yaml", "/api/openapi.json"} {
 		d.get(path, header("If-None-Match", d.get(path).header.Get("ETag")))
 	}
-	reading := append([]string{"/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
+	reading := append([]string{"/api/curve?motor=m1", "/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
 		"/api/roster-locomotives.csv", "/api/roster-consists.csv", "/api/roster-motors.csv", "/api/roster-batteries.csv"}, exports...)
 	s.strangers(d, append(reading, "/api/photos"))
 	d.signIn()
@@ -131,6 +131,7 @@ func TestOpenAPIAgainstTheHandlers(t *testing.T) {
 	s.readings(d)
 	s.driving(d)
 	s.stock(d)
+	s.predictions(d)
 	s.photos(d)
 	s.refusals(d)
 	for _, path := range reading {
@@ -253,6 +254,7 @@ func (s *spec) bookOf(d *door) {
 	for n := range 10 {
 		d.pass(now-50_000_000, n)
 	}
+	sweep(d, "m1", now-55_000_000)
 	d.motor(1)
 	s.want(d, http.StatusOK, "POST", "/api/sync", map[string]any{"agent": "tap-1", "boot": "b", "seq": 1, "at_us": now, "t1_us": now, "t2_us": now + 5, "t3_us": now + 6, "t4_us": now + 11}, false)
 	s.want(d, http.StatusOK, "POST", "/api/tap", map[string]any{"agent": "tap-1", "boot": "b", "seq": 2, "gate": "g1", "at_us": now + 70_000_000, "u_us": 70000}, false)
@@ -326,7 +328,7 @@ func (s *spec) refusals(d *door) {
 	} {
 		s.want(d, http.StatusBadRequest, "GET", path, nil, unsound)
 	}
-	for _, path := range []string{"/api/decision", "/api/running-order", "/api/tap", "/api/sync", "/api/draw", "/api/roster/check"} {
+	for _, path := range []string{"/api/decision", "/api/running-order", "/api/tap", "/api/sync", "/api/draw", "/api/predict", "/api/pairing", "/api/roster/check"} {
 		body := map[string]any{"agent": "tap-1", "boot": "b", "seq": 11, "gate": "g1", "at_us": nowUs(), "t1_us": 1, "t2_us": 1, "t3_us": 1, "t4_us": 1}
 		if path == "/api/decision" {
 			body = map[string]any{"what": "note", "value": map[string]any{"text": "x"}}

@@ -252,11 +252,12 @@ func TestOpenAPIHoldsTheTypes(t *testing.T) {
 		wire.PassagesOf{}, wire.Health{}, wire.AgentHealth{}, wire.ClockPoint{}, wire.Reject{}, wire.Credential{}, wire.History{}, wire.PastTrial{},
 		wire.Progress{}, wire.RescoreAsk{}, wire.PieceChange{}, wire.ReplayCrossing{}, wire.ReplayTrial{}, wire.ReplayNote{}, wire.ReplayControl{},
 		wire.DrivingReply{}, wire.Driving{}, wire.DrivenMotor{}, wire.TrimAsk{}, wire.TrimState{}, wire.SweepAsk{}, wire.SweepState{}, wire.DrivingAsk{},
-		wire.Roster{}, wire.RosterCheck{}, wire.RosterItem{}, wire.Complaint{}, gateway.Audited{}, gateway.Named{}, gateway.RawCrossing{}, gateway.BusInfo{}, journal.Header{},
+		wire.Roster{}, wire.RosterCheck{}, wire.RosterItem{}, wire.Complaint{}, wire.CurveOf{}, wire.PredictAsk{}, wire.Prediction{}, wire.PredictedDifference{}, wire.DifferenceAt{}, wire.PredictedSet{},
+		wire.PredictedAt{}, wire.PredictedBeside{}, wire.Assumption{}, wire.PairingAsk{}, wire.PairingTable{}, wire.Pairing{}, wire.PairingAt{}, gateway.Audited{}, gateway.Named{}, gateway.RawCrossing{}, gateway.BusInfo{}, journal.Header{},
 	} {
 		typ := reflect.TypeOf(v)
 		held[typ.Name()] = true
-		s.holds(typ, typ.Name() == "RescoreAsk") // what is asked need not be whole
+		s.holds(typ, strings.HasSuffix(typ.Name(), "Ask")) // what is asked need not be whole
 	}
 	// These are of no named type: requests and answers alone hold them.
 	for _, name := range []string{

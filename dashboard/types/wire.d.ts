@@ -174,6 +174,63 @@ export interface DrivingReply {
   driving: Driving;
 }
 
+export interface CurveOf {
+  motor: string;
+  curve: MotorCurve;
+}
+
+export interface PredictAsk {
+  circuit?: string;
+  locomotive: Locomotive;
+  consist?: Consist;
+  motors?: NamedMotor[];
+  duty_permille: number;
+  supply_mv: number;
+  supply_ohm?: number;
+  trial?: string;
+  variant?: PredictAsk;
+}
+
+export interface Prediction {
+  circuit?: string;
+  locomotive: string;
+  consist?: string;
+  duty_permille: number;
+  supply_mv: number;
+  speed_mm_s: Estimate;
+  lap_time_s: Estimate;
+  pull_mn: Estimate;
+  limit: string;
+  sets: PredictedSet[] | null;
+  at: PredictedAt[] | null;
+  measured?: PredictedBeside[];
+  assumed: Assumption[] | null;
+  doubts: string[] | null;
+  variant?: Prediction;
+  difference?: PredictedDifference;
+}
+
+export interface PairingAsk {
+  circuit?: string;
+  locomotive: Locomotive;
+  consist?: Consist;
+  motors?: NamedMotor[];
+  compare?: string[];
+  gears?: number[];
+  supply_mv: number;
+  supply_ohm?: number;
+}
+
+export interface PairingTable {
+  circuit?: string;
+  locomotive: string;
+  consist?: string;
+  supply_mv: number;
+  pairings: Pairing[] | null;
+  assumed: Assumption[] | null;
+  doubts: string[] | null;
+}
+
 export interface Rules {
   version: string;
   disorder_window_us: number;
@@ -542,6 +599,72 @@ export interface SweepAsk {
   ramp_s?: number;
 }
 
+export interface MotorCurve {
+  resistance_ohm: Estimate;
+  k_v_s: Estimate;
+  no_load_ma: Estimate;
+  covariance?: number[][];
+  residual_mv?: number;
+  steps?: CurveStep[];
+  session?: string;
+  trials?: string[];
+  source?: string;
+  doubts?: string[];
+}
+
+export interface PredictedSet {
+  set: string;
+  motor: string;
+  current_ma: Estimate;
+  effort_mn: Estimate;
+  slip: Estimate;
+  limit: string;
+  stall_mn: Estimate;
+}
+
+export interface PredictedAt {
+  duty_permille: number;
+  speed_mm_s: number | null;
+  speed_lo_mm_s: number | null;
+  speed_hi_mm_s: number | null;
+  lap_time_s: number | null;
+  pull_mn: number | null;
+  limit: string;
+  desync: number | null;
+  desync_lo: number | null;
+  desync_hi: number | null;
+}
+
+export interface PredictedBeside {
+  trial: string;
+  duty_permille: number;
+  speed_mm_s: Estimate;
+  predicted_mm_s: Estimate;
+}
+
+export interface Assumption {
+  name: string;
+  value: number;
+  u: number;
+  text: string;
+}
+
+export interface PredictedDifference {
+  speed_mm_s: Estimate;
+  lap_time_s: Estimate;
+  pull_mn: Estimate;
+  at: DifferenceAt[] | null;
+}
+
+export interface Pairing {
+  a: string;
+  b: string;
+  gear_a: number;
+  gear_b: number;
+  at: PairingAt[] | null;
+  worst_abs: number;
+}
+
 export interface PlanPoint {
   s: number;
   x: number;
@@ -671,19 +794,6 @@ export interface Dropped {
   late: number;
 }
 
-export interface MotorCurve {
-  resistance_ohm: Estimate;
-  k_v_s: Estimate;
-  no_load_ma: Estimate;
-  covariance?: number[][];
-  residual_mv?: number;
-  steps?: CurveStep[];
-  session?: string;
-  trials?: string[];
-  source?: string;
-  doubts?: string[];
-}
-
 export interface Class {
   id: string;
   name: string;
@@ -736,6 +846,30 @@ export interface Piece {
   hand?: string;
 }
 
+export interface CurveStep {
+  trial?: string;
+  load_g: number;
+  duty_permille: number;
+  rising?: boolean;
+  voltage_mv: number;
+  current_ma: number;
+  speed_rad_s: number;
+  u_speed_rad_s?: number;
+  residual_mv: number;
+  readings: number;
+  left?: string;
+}
+
+export interface DifferenceAt {
+  duty_permille: number;
+  speed_mm_s: Estimate;
+}
+
+export interface PairingAt {
+  duty_permille: number;
+  desync: Estimate;
+}
+
 export interface WheelCalibration {
   circuit: string;
   lap_length_mm: number;
@@ -775,20 +909,6 @@ export interface DesyncBy {
   duty_permille: number | null;
   n: number;
   desync: Estimate;
-}
-
-export interface CurveStep {
-  trial?: string;
-  load_g: number;
-  duty_permille: number;
-  rising?: boolean;
-  voltage_mv: number;
-  current_ma: number;
-  speed_rad_s: number;
-  u_speed_rad_s?: number;
-  residual_mv: number;
-  readings: number;
-  left?: string;
 }
 
 export interface Standing {

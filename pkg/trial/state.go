@@ -309,6 +309,10 @@ func (s *State) stamp(e wire.Event, atUs int64) passage.Stamp {
 	return st
 }
 
+// BusTime is the bus time of an instant by the clock of an event's agent, as far as the
+// facts so far tell.
+func (s *State) BusTime(e wire.Event, atUs int64) int64 { return s.stamp(e, atUs).AtUs }
+
 // noteArrival keeps the quickest arrival. What it knows fades at 100 parts in a
 // million, more than cheap crystals part (common practice, no source).
 func (s *State) noteArrival(c *Clock, busUs, atUs int64) {

@@ -17,6 +17,25 @@ type Prediction struct {
 	Measured     []PredictedBeside `json:"measured,omitempty"`
 	Assumed      []Assumption      `json:"assumed"` // what was not stated and had to be taken
 	Doubts       []string          `json:"doubts"`
+	// Variant is the configuration held against this one, if one was asked for, and
+	// Difference what it changes.
+	Variant    *Prediction          `json:"variant,omitempty"`
+	Difference *PredictedDifference `json:"difference,omitempty"`
+}
+
+// PredictedDifference is a variant less what it is held against. What both have in
+// common cancels: it may be known better than either.
+type PredictedDifference struct {
+	SpeedMmS Estimate       `json:"speed_mm_s"`
+	LapTimeS Estimate       `json:"lap_time_s"`
+	PullMn   Estimate       `json:"pull_mn"`
+	At       []DifferenceAt `json:"at"`
+}
+
+// DifferenceAt is the difference of the speeds at one throttle.
+type DifferenceAt struct {
+	DutyPermille int64    `json:"duty_permille"`
+	SpeedMmS     Estimate `json:"speed_mm_s"`
 }
 
 // What limits a pull.
@@ -77,7 +96,48 @@ type PredictAsk struct {
 	Motors       []NamedMotor `json:"motors,omitempty"` // in place of those of the roster
 	DutyPermille int64        `json:"duty_permille"`
 	SupplyMv     float64      `json:"supply_mv"`
-	SupplyOhm    float64      `json:"supply_ohm,omitempty"` // inner resistance
+	SupplyOhm    float64      `json:"supply_ohm,omitempty"` // inner resistance, 0 not stated
+	// Trial is one of the open session that tells of the running resistance: it is
+	// taken from what the motors gave at the speed measured.
+	Trial   string      `json:"trial,omitempty"`
+	Variant *PredictAsk `json:"variant,omitempty"` // to be held against it
+}
+
+// CurveAsk is a question for a motor's curve, from the readings of trials of a session.
+type CurveAsk struct {
+	Motor   string   `json:"motor"`
+	Session string   `json:"session,omitempty"` // "": the open or last one
+	Trials  []string `json:"trials,omitempty"`  // none: every one in which the motor was read
+}
+
+// CurveOf is a motor's curve.
+type CurveOf struct {
+	Motor string     `json:"motor"`
+	Curve MotorCurve `json:"curve"`
+}
+
+// PairingAsk is a question for a table of pairings: motors and gears put into the first
+// driver set of a locomotive, drawing that set's share of the train.
+type PairingAsk struct {
+	Circuit    string       `json:"circuit,omitempty"`
+	Locomotive Locomotive   `json:"locomotive"`
+	Consist    *Consist     `json:"consist,omitempty"`
+	Motors     []NamedMotor `json:"motors,omitempty"`  // in place of those of the roster
+	Compare    []string     `json:"compare,omitempty"` // motors; none: every one that has a curve
+	Gears      []float64    `json:"gears,omitempty"`   // none: the set's own
+	SupplyMv   float64      `json:"supply_mv"`
+	SupplyOhm  float64      `json:"supply_ohm,omitempty"`
+}
+
+// PairingTable is the answer: the pairs that run best together first.
+type PairingTable struct {
+	Circuit    string       `json:"circuit,omitempty"`
+	Locomotive string       `json:"locomotive"`
+	Consist    string       `json:"consist,omitempty"`
+	SupplyMv   float64      `json:"supply_mv"`
+	Pairings   []Pairing    `json:"pairings"`
+	Assumed    []Assumption `json:"assumed"`
+	Doubts     []string     `json:"doubts"`
 }
 
 // Pairing is how far two driver sets would run apart: every pair of motors and

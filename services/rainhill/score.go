@@ -51,6 +51,11 @@ func score(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 // scoreFile scores the events of a file, with those of a setup file before them
 // when there is one. Lines that cannot be used are told of and counted in bad.
 func scoreFile(ctx context.Context, setupFile, events, session string, std stdio) (res wire.Results, bad int, err error) {
+	return scoreWith(ctx, setupFile, events, session, std, nil)
+}
+
+// scoreWith is scoreFile that shows each event, after it was scored, to each.
+func scoreWith(ctx context.Context, setupFile, events, session string, std stdio, each func(*trial.State, wire.Event)) (res wire.Results, bad int, err error) {
 	s := trial.New("file")
 	s.KeepAll()
 	complain := func(format string, a ...any) {
@@ -68,7 +73,7 @@ func scoreFile(ctx context.Context, setupFile, events, session string, std stdio
 	m := begin(std, "scoring, bytes", sizeOf(file))
 	defer m.end()
 	in := metered{file, ctx, m}
-	reader := recording{s: s, name: name, complain: complain, want: session}
+	reader := recording{s: s, name: name, complain: complain, want: session, each: each}
 	if err := reader.read(ctx, in); err != nil {
 		return res, bad, err
 	}
@@ -161,6 +166,7 @@ type recording struct {
 	want     string
 	site     string
 	kept     *wire.Results
+	each     func(*trial.State, wire.Event)
 }
 
 func (r *recording) read(ctx context.Context, in io.Reader) error {
@@ -183,6 +189,9 @@ func (r *recording) read(ctx context.Context, in io.Reader) error {
 		if c := r.s.Step(e); c.Closed != "" && c.Closed == r.want {
 			res := r.s.Results()
 			r.kept = &res
+		}
+		if r.each != nil {
+			r.each(r.s, e)
 		}
 		if n%4096 == 0 {
 			return ctx.Err()

@@ -56,7 +56,9 @@ type scorer struct {
 	told   uint64               // decisions made by itself so far
 	ending map[string]time.Time // trials it has asked to be closed, and when
 
-	rescoring atomic.Int32 // sessions being scored again
+	rescoring  atomic.Int32  // sessions being scored again
+	predicting atomic.Int32  // predictions and curves asked for and not answered
+	reckoning  chan struct{} // holds one for each being reckoned
 }
 
 // Run scores a site's journal until ctx is done, and then returns nil.
@@ -98,7 +100,7 @@ func run(ctx context.Context, nc *nats.Conn, site string, ledger Ledger, upto ui
 	}
 	s := &scorer{
 		site: site, nc: nc, js: js, ledger: ledger, asks: make(chan func(), 64), upto: upto, group: group,
-		boot: fmt.Sprintf("s%d", time.Now().UnixMicro()), ending: map[string]time.Time{},
+		boot: fmt.Sprintf("s%d", time.Now().UnixMicro()), ending: map[string]time.Time{}, reckoning: make(chan struct{}, predictsAtOnce),
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
