@@ -123,7 +123,7 @@ func TestOpenAPIAgainstTheHandlers(t *testing.T) {
 	for _, path := range []string{"/api/openapi.yaml", "/api/openapi.json"} {
 		d.get(path, header("If-None-Match", d.get(path).header.Get("ETag")))
 	}
-	reading := append([]string{"/api/curve?motor=m1", "/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
+	reading := append([]string{"/api/curve?motor=m1", "/api/wheels?trial=t1", "/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
 		"/api/roster-locomotives.csv", "/api/roster-consists.csv", "/api/roster-motors.csv", "/api/roster-batteries.csv"}, exports...)
 	s.strangers(d, append(reading, "/api/photos"))
 	d.signIn()
@@ -280,7 +280,7 @@ func nowUs() int64 { return time.Now().UnixMicro() }
 // readings asks for all that can be read of it.
 func (s *spec) readings(d *door) {
 	for _, path := range []string{
-		"/api/view", "/api/results", "/api/results?session=s1", "/api/results?session=all", "/api/results?session=s1&trial=t1&trial=t2&locomotive=wren&class=open", "/api/results?class=none", "/api/digest?session=s1", "/api/history?locomotive=wren", "/api/me", "/api/health",
+		"/api/view", "/api/results", "/api/results?session=s1", "/api/results?session=all", "/api/results?session=s1&trial=t1&trial=t2&locomotive=wren&class=open", "/api/results?class=none", "/api/digest?session=s1", "/api/history?locomotive=wren", "/api/wheels?trial=t1", "/api/wheels?session=s1&trial=t1", "/api/me", "/api/health",
 		"/api/audit", "/api/audit?by=Signal%20box&on=lap/t1/1", "/api/audit?id=never", "/api/audit?what=lap&session=s1&before=1000", "/api/journal?session=s1", "/api/journal?session=s1&follow=1",
 		fmt.Sprintf("/api/crossings?from_us=%d&to_us=%d", nowUs()-200_000_000, nowUs()+200_000_000),
 	} {
@@ -325,6 +325,7 @@ func (s *spec) refusals(d *door) {
 	for path, unsound := range map[string]bool{
 		"/api/results?session=s9": false, "/api/results?session=s9&trial=t1": false, "/api/digest?session=s9": false, "/api/journal?session=s9": false,
 		"/api/history?locomotive=No%20id": true, "/api/history": true, "/api/crossings?from_us=1": true, "/api/crossings?from_us=5&to_us=1": false,
+		"/api/wheels": true, "/api/wheels?trial=No%20id": false, "/api/wheels?trial=never": false, "/api/wheels?session=s9&trial=t1": false,
 	} {
 		s.want(d, http.StatusBadRequest, "GET", path, nil, unsound)
 	}

@@ -249,7 +249,7 @@ func TestOpenAPIHoldsTheTypes(t *testing.T) {
 		wire.Rules{}, wire.Estimate{}, wire.Results{}, wire.TrialResult{}, wire.Lap{}, wire.Sector{}, wire.Consistency{}, wire.SetResult{}, wire.Regulated{},
 		wire.Desync{}, wire.SlipBy{}, wire.DesyncBy{}, wire.Incident{}, wire.Order{}, wire.Dropped{}, wire.NoteRecord{}, wire.SealRecord{}, wire.MeetResults{}, wire.ClassResult{},
 		wire.Standing{}, wire.View{}, wire.CircuitView{}, wire.PlanPoint{}, wire.PassageVerdict{}, wire.MotorVerdict{}, wire.ReplayState{}, wire.Frame{},
-		wire.PassagesOf{}, wire.Health{}, wire.AgentHealth{}, wire.ClockPoint{}, wire.Reject{}, wire.Credential{}, wire.History{}, wire.PastTrial{},
+		wire.PassagesOf{}, wire.Health{}, wire.AgentHealth{}, wire.ClockPoint{}, wire.Reject{}, wire.Credential{}, wire.History{}, wire.PastTrial{}, wire.WheelCheck{},
 		wire.Progress{}, wire.RescoreAsk{}, wire.PieceChange{}, wire.ReplayCrossing{}, wire.ReplayTrial{}, wire.ReplayNote{}, wire.ReplayControl{},
 		wire.DrivingReply{}, wire.Driving{}, wire.DrivenMotor{}, wire.TrimAsk{}, wire.TrimState{}, wire.SweepAsk{}, wire.SweepState{}, wire.DrivingAsk{},
 		wire.Roster{}, wire.RosterCheck{}, wire.RosterItem{}, wire.Complaint{}, wire.CurveOf{}, wire.PredictAsk{}, wire.Prediction{}, wire.PredictedDifference{}, wire.DifferenceAt{}, wire.PredictedSet{},

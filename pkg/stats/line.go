@@ -112,17 +112,30 @@ func TQuantile(p, df float64) float64 {
 // covers 95 to 97 %; at a true autocorrelation of 0.3 some 93, at 0.6 from 85 (six
 // values) to 93 (fifty).
 func MeanInterval(x []float64) (mean, lo, hi, u float64) {
+	mean, u, df := MeanU(x)
+	switch {
+	case math.IsNaN(u):
+		return mean, math.NaN(), math.NaN(), math.NaN()
+	case u == 0:
+		return mean, mean, mean, 0
+	}
+	half := TQuantile(0.975, df) * u
+	return mean, mean - half, mean + half, u
+}
+
+// MeanU is the mean of values that may follow one another and its standard
+// uncertainty, as in MeanInterval, with the degrees of freedom n'-1 of the latter;
+// u and df are NaN with fewer than two values.
+func MeanU(x []float64) (mean, u, df float64) {
 	s := Summarise(x)
 	switch {
 	case math.IsNaN(s.SD):
-		return s.Mean, math.NaN(), math.NaN(), math.NaN()
+		return s.Mean, math.NaN(), math.NaN()
 	case s.SD == 0:
-		return s.Mean, s.Mean, s.Mean, 0
+		return s.Mean, 0, float64(s.N - 1)
 	}
 	n := float64(s.N)
 	r := min(s.Lag1+(1+4*s.Lag1)/n, 0.99)
 	ne := max(EffectiveN(s.N, r), min(n, 3))
-	u = s.SD * math.Sqrt((n-1)/(n*(ne-1)))
-	half := TQuantile(0.975, ne-1) * u
-	return s.Mean, s.Mean - half, s.Mean + half, u
+	return s.Mean, s.SD * math.Sqrt((n-1)/(n*(ne-1))), ne - 1
 }

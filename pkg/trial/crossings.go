@@ -164,6 +164,7 @@ func (s *State) straggler(x passage.Crossing, c *Changes) {
 func (b *Book) rescore(s *State, c *Changes) {
 	s.lineOf()
 	from := b.from()
+	b.rev++
 	b.Core, b.Nobody, b.Stale, b.live, b.ahead = from.Core.Clone(), from.Nobody, false, nil, nil
 	b.Log, b.Pending = slices.Clone(b.Log[:from.N]), append(slices.Clone(b.Log[from.N:]), b.Pending...)
 	for _, t := range b.Trials {

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"rainhill/pkg/tracker"
+	"rainhill/pkg/traction"
 	"rainhill/pkg/wire"
 )
 
@@ -81,6 +82,9 @@ func dated(a act, at int64) act {
 }
 
 func (s *State) carryOut(e wire.Event, a act, at int64, c *Changes) {
+	if s.Book != nil {
+		s.Book.rev++
+	}
 	switch {
 	case wire.Defines(a.what):
 		s.define(a, c)
@@ -113,6 +117,10 @@ func (s *State) define(a act, c *Changes) {
 		put(consists, id, a.value)
 	case wire.WhatMotor:
 		put(s.NamedMotors, id, a.value)
+		if s.open() { // a motor's curve comes into the verdict on it
+			s.know()
+			s.Book.touchAll(c)
+		}
 		return
 	case wire.WhatBattery:
 		put(s.Batteries, id, a.value)
@@ -224,7 +232,7 @@ func (s *State) session(a act, at int64, c *Changes) {
 	s.forget(at)
 	s.Book = &Book{
 		Session: v, Ticks: map[string]int64{}, Stamps: map[string]int{},
-		Motors: map[string]*Motor{}, keepAll: s.keepAll,
+		Motors: map[string]*traction.Track{}, keepAll: s.keepAll,
 	}
 	s.know()
 	c.Opened = true
@@ -265,10 +273,11 @@ func (s *State) know() {
 			learn(b.Locomotives, s.Locomotives, t.Trial.Locomotive)
 			learn(b.Consists, s.Consists, t.Trial.Consist)
 		}
+		s.knowMotors()
 		return
 	}
 	b.Circuit = s.Circuits[b.Session.Circuit]
-	b.Locomotives, b.Consists = map[string]wire.Locomotive{}, map[string]wire.Consist{}
+	b.Locomotives, b.Consists, b.NamedMotors = map[string]wire.Locomotive{}, map[string]wire.Consist{}, nil
 	for _, t := range b.Trials {
 		if !t.Gone {
 			learn(b.Locomotives, s.Locomotives, t.Trial.Locomotive)
@@ -277,6 +286,19 @@ func (s *State) know() {
 	}
 	for _, e := range b.Entries {
 		learn(b.Locomotives, s.Locomotives, e.Locomotive)
+	}
+	s.knowMotors()
+}
+
+// knowMotors copies the motors that the book's locomotives name.
+func (s *State) knowMotors() {
+	for _, l := range s.Book.Locomotives {
+		for _, d := range l.DriverSets {
+			if s.Book.NamedMotors == nil {
+				s.Book.NamedMotors = map[string]wire.NamedMotor{}
+			}
+			learn(s.Book.NamedMotors, s.NamedMotors, d.Motor)
+		}
 	}
 }
 

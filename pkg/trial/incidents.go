@@ -68,10 +68,10 @@ func (s *State) wheels(t *Entry, fromUs, toUs int64) turning {
 		if m == nil || per <= 0 || len(m.AtUs) == 0 {
 			continue
 		}
-		a, okA := m.at(fromUs)
-		before, _ := m.at(max(fromUs-lookBackUs, m.AtUs[0]))
+		a, okA := m.At(fromUs)
+		before, _ := m.At(max(fromUs-lookBackUs, m.AtUs[0]))
 		last := min(toUs, m.AtUs[len(m.AtUs)-1])
-		if _, okB := m.at(last); !okA || !okB {
+		if _, okB := m.At(last); !okA || !okB {
 			continue
 		}
 		if a < before {
@@ -81,7 +81,7 @@ func (s *State) wheels(t *Entry, fromUs, toUs int64) turning {
 		at, peak, peakUs := 0.0, 0.0, fromUs
 		for us := fromUs; us < last; {
 			us = min(us+lookUs, last)
-			if x, ok := m.at(us); ok {
+			if x, ok := m.At(us); ok {
 				now := (x - a) * per
 				w.mm += math.Abs(now - at)
 				at = now
@@ -121,14 +121,14 @@ func (s *State) halted(t *Entry, r *IncidentRecord, untilUs int64) {
 		if m == nil || per <= 0 {
 			continue
 		}
-		a, ok := m.at(r.LastUs)
+		a, ok := m.At(r.LastUs)
 		if !ok {
 			continue
 		}
 		const still, crawl = 800_000, 5.0 // us, mm/s
 		for us := r.LastUs; us+still <= untilUs; us += 100_000 {
-			x, okX := m.at(us)
-			y, okY := m.at(us + still)
+			x, okX := m.At(us)
+			y, okY := m.At(us + still)
 			if !okX || !okY || math.Abs(y-x)*per > crawl*still/1e6 {
 				continue
 			}

@@ -2,27 +2,16 @@ package trial
 
 import (
 	"math"
-	"sort"
 
-	"rainhill/pkg/stats"
+	"rainhill/pkg/circuit"
+	"rainhill/pkg/laps"
+	"rainhill/pkg/traction"
 	"rainhill/pkg/wire"
 )
 
-// Motor is the recent readings of one motor: bus instants and counts, thinned
-// to 20 a second.
-type Motor struct {
-	AtUs   []int64 `json:"at"`
-	Counts []int64 `json:"counts"`
-}
-
-const (
-	motorKeep    = 4096
-	motorSparse  = int64(45_000) // us between readings kept
-	speedPoints  = 7             // readings a wheel speed is fitted to
-	speedSpanUs  = int64(1_000_000)
-	rippleBinUs  = int64(400_000)
-	rippleLeastN = 4
-)
+// besideUs is how far apart the readings of two motors may lie whose speeds are
+// compared.
+const besideUs = int64(300_000)
 
 // motor takes a message of readings, and tells the roll of each.
 func (s *State) motor(e wire.Event, c *Changes) {
@@ -32,143 +21,167 @@ func (s *State) motor(e wire.Event, c *Changes) {
 	b := s.Book
 	m := b.Motors[e.Motor]
 	if m == nil {
-		m = &Motor{}
+		m = &traction.Track{}
 		b.Motors[e.Motor] = m
 	}
-	loco, set, perCount := s.setOf(e.Motor)
+	loco, d := s.setOf(e.Motor)
+	first, other := s.firstSet(loco, e.Motor)
 	for _, x := range e.Samples {
 		at := s.stamp(e, x.AtUs).AtUs
-		if x.Counts != nil {
-			m.add(at, *x.Counts)
-		}
 		v := wire.MotorVerdict{
-			Motor: e.Motor, Locomotive: loco, Set: set, AtUs: at,
+			Motor: e.Motor, Locomotive: loco, Set: d.ID, AtUs: at,
 			DutyPermille: x.DutyPermille, CurrentMa: x.CurrentMa, VoltageMv: x.VoltageMv,
 		}
-		if x.Counts != nil && perCount > 0 {
-			v.WheelSpeedMmS = num(m.speed(perCount))
+		if x.Counts != nil {
+			m.Add(traction.Reading{AtUs: at, Counts: *x.Counts, DutyPermille: x.DutyPermille, CurrentMa: x.CurrentMa, VoltMv: x.VoltageMv})
+			speedOf(&v, m, d)
+		}
+		if other != nil && v.WheelSpeedMmS != nil {
+			s.beside(&v, d, first, other)
 		}
 		c.Motors = append(c.Motors, v)
 	}
 }
 
-// setOf finds which locomotive and driver set a motor turns, and the surface
-// distance of one count in mm (0 unknown).
-func (s *State) setOf(motor string) (loco, set string, mmPerCount float64) {
+// speedOf tells the wheel speed at the last reading, forward as the train runs its
+// way: a counter that falls meanwhile is turned round.
+func speedOf(v *wire.MotorVerdict, m *traction.Track, d wire.DriverSet) {
+	per := mmPerCountOf(d)
+	l, ok := m.Now()
+	if !ok || per == 0 {
+		return
+	}
+	if m.Back {
+		l.Rate = -l.Rate
+	}
+	v.WheelSpeedMmS, v.UWheelMmS = num(l.Rate*per), num(l.URate*per)
+}
+
+// beside tells the desync against the locomotive's first set at the same instant.
+func (s *State) beside(v *wire.MotorVerdict, d, first wire.DriverSet, other *traction.Track) {
+	l, ok := other.Centred(v.AtUs)
+	if n := len(other.AtUs); !ok && n > 0 && max(v.AtUs-other.AtUs[n-1], other.AtUs[n-1]-v.AtUs) <= besideUs {
+		l, ok = other.Now()
+	}
+	per := mmPerCountOf(first)
+	if !ok || per == 0 {
+		return
+	}
+	a, b := math.Abs(l.Rate*per), math.Abs(*v.WheelSpeedMmS)
+	desync, u := traction.DesyncOf(a, l.URate*per, b, *v.UWheelMmS)
+	if math.IsNaN(desync) || u > 1 { // they stand
+		return
+	}
+	v.Desync, v.UDesync = num(desync), num(math.Hypot(u, pairU(first, d)))
+}
+
+// setOf finds which locomotive and driver set a motor turns.
+func (s *State) setOf(motor string) (loco string, set wire.DriverSet) {
 	for _, t := range s.Book.Trials {
 		for _, d := range s.Book.Locomotives[t.Trial.Locomotive].DriverSets {
 			if d.Motor == motor && t.Trial.ToUs == 0 {
-				return t.Trial.Locomotive, d.ID, mmPerCountOf(d)
+				return t.Trial.Locomotive, d
 			}
 		}
 	}
 	for _, id := range sorted(s.Locomotives) {
 		for _, d := range s.Locomotives[id].DriverSets {
 			if d.Motor == motor {
-				return id, d.ID, mmPerCountOf(d)
+				return id, d
 			}
 		}
 	}
-	return "", "", 0
+	return "", wire.DriverSet{}
 }
 
-// mmPerCountOf is pi D / (gear ratio x counts per motor turn).
-func mmPerCountOf(d wire.DriverSet) float64 {
-	if d.CountsPerRev <= 0 || d.GearRatio <= 0 {
-		return 0
+// firstSet is the first driver set of a locomotive with what is known of its motor;
+// nil when that is the motor asked for, or there is none.
+func (s *State) firstSet(loco, motor string) (wire.DriverSet, *traction.Track) {
+	l, ok := s.Book.Locomotives[loco]
+	if !ok {
+		l = s.Locomotives[loco]
 	}
-	return math.Pi * d.WheelDiameterMm / d.GearRatio / d.CountsPerRev
-}
-
-// add keeps a reading that is later than the last. A counter that jumps back
-// towards zero was reset: what was kept belongs to another count.
-func (m *Motor) add(atUs, counts int64) {
-	n := len(m.AtUs)
-	if n > 0 && atUs <= m.AtUs[n-1] {
-		return
-	}
-	if n > 1 && reset(m.Counts[n-2], m.Counts[n-1], counts) {
-		m.AtUs, m.Counts, n = nil, nil, 0
-	}
-	if n > 1 && m.AtUs[n-1]-m.AtUs[n-2] < motorSparse {
-		m.AtUs[n-1], m.Counts[n-1] = atUs, counts
-		return
-	}
-	m.AtUs, m.Counts = append(m.AtUs, atUs), append(m.Counts, counts)
-	if len(m.AtUs) > motorKeep {
-		m.AtUs, m.Counts = lastOf(m.AtUs, motorKeep/2), lastOf(m.Counts, motorKeep/2)
-	}
-}
-
-func reset(before, last, now int64) bool {
-	jump, step := abs(now-last), abs(last-before)
-	return abs(now) < abs(last)/2 && jump > 1000 && jump > 20*step
-}
-
-func abs(x int64) int64 { return max(x, -x) }
-
-// speed is the surface speed in mm/s over the last readings, by least squares;
-// NaN when there are too few.
-func (m *Motor) speed(mmPerCount float64) float64 {
-	n := len(m.AtUs)
-	from := max(0, n-speedPoints)
-	for from < n && m.AtUs[n-1]-m.AtUs[from] > speedSpanUs {
-		from++
-	}
-	if n-from < 3 {
-		return math.NaN()
-	}
-	return m.slope(from, n) * mmPerCount
-}
-
-// slope is counts a second over readings from to n.
-func (m *Motor) slope(from, n int) float64 {
-	t, y := make([]float64, n-from), make([]float64, n-from)
-	for i := range t {
-		t[i], y[i] = float64(m.AtUs[from+i]-m.AtUs[from])/1e6, float64(m.Counts[from+i]-m.Counts[from])
-	}
-	v, _ := stats.Slope(t, y)
-	return v
-}
-
-// at is the count at an instant, between readings by proportion; ok is false
-// outside them and across a silence of more than a second.
-func (m *Motor) at(us int64) (counts float64, ok bool) {
-	i := sort.Search(len(m.AtUs), func(i int) bool { return m.AtUs[i] >= us })
-	if i == len(m.AtUs) || i == 0 && m.AtUs[0] != us {
-		return 0, false
-	}
-	if m.AtUs[i] == us {
-		return float64(m.Counts[i]), true
-	}
-	gap := m.AtUs[i] - m.AtUs[i-1]
-	if gap > speedSpanUs {
-		return 0, false
-	}
-	f := float64(us-m.AtUs[i-1]) / float64(gap)
-	return float64(m.Counts[i-1]) + f*float64(m.Counts[i]-m.Counts[i-1]), true
-}
-
-// lapOf is the surface distance in counts between two instants, and the
-// coefficient of variation of the speed in bins of 0.4 s (NaN when too few).
-func (m *Motor) lapOf(fromUs, toUs int64) (counts, cv float64, ok bool) {
-	a, okA := m.at(fromUs)
-	b, okB := m.at(toUs)
-	if !okA || !okB {
-		return 0, math.NaN(), false
-	}
-	var speeds []float64
-	last, lastUs := a, fromUs
-	for us := fromUs + rippleBinUs; us <= toUs; us += rippleBinUs {
-		if x, ok := m.at(us); ok {
-			speeds = append(speeds, (x-last)/float64(us-lastUs)*1e6)
-			last, lastUs = x, us
+	for _, d := range l.DriverSets {
+		if !measuring(d) {
+			if d.Motor == motor {
+				return d, nil
+			}
+			return d, s.Book.Motors[d.Motor]
 		}
 	}
-	if len(speeds) < rippleLeastN {
-		return b - a, math.NaN(), true
+	return wire.DriverSet{}, nil
+}
+
+// mmPerCountOf is the surface distance of one count, 0 unknown.
+func mmPerCountOf(d wire.DriverSet) float64 {
+	return traction.MmPerCount(d.WheelDiameterMm, d.GearRatio, d.CountsPerRev)
+}
+
+// slipNow adds to readings for the roll the slip of the last whole stretch between
+// two passages that the trial has, final or not.
+func (s *State) slipNow(list []wire.MotorVerdict) {
+	if s.Book == nil || len(list) == 0 {
+		return
 	}
-	return b - a, stats.Summarise(speeds).CV, true
+	type slip struct{ value, u *float64 }
+	known := map[string]slip{}
+	for i := range list {
+		v := &list[i]
+		x, ok := known[v.Motor]
+		if !ok {
+			value, u := s.lastSlip(v.Locomotive, v.Motor)
+			x = slip{value, u}
+			known[v.Motor] = x
+		}
+		v.Slip, v.USlip = x.value, x.u
+	}
+}
+
+func (s *State) lastSlip(loco, motor string) (value, u *float64) {
+	m := s.Book.Motors[motor]
+	length := lapLength(s.Book.ruled().Circuit)
+	for _, t := range s.Book.Trials {
+		if t.Closed || t.Gone || t.Trial.ToUs != 0 || t.Trial.Locomotive != loco || m == nil {
+			continue
+		}
+		for _, d := range s.Book.Locomotives[loco].DriverSets {
+			if d.Motor != motor || mmPerCountOf(d) == 0 || measuring(d) {
+				continue
+			}
+			points := t.Points[max(0, len(t.Points)-4):]
+			points = append(points[:len(points):len(points)], s.tailOf(t).points...)
+			for k := len(points) - 1; k > 0 && k >= len(points)-3; k-- {
+				a, b := points[k-1], points[k]
+				if a.Reverse || b.Reverse {
+					continue
+				}
+				if x, ok := m.Between(a.AtUs, b.AtUs); ok {
+					return s.slipBetween(a, b, x, d, length, t.Trial.Direction == "reverse")
+				}
+			}
+		}
+	}
+	return nil, nil
+}
+
+func (s *State) slipBetween(a, b laps.Point, x traction.Stretch, d wire.DriverSet, lapMm float64, backwards bool) (value, u *float64) {
+	from, to := a.PositionMm, b.PositionMm
+	if backwards {
+		from, to = to, from
+	}
+	mm := circuit.Ahead(lapMm, from, to)
+	gates := math.Sqrt2 * traction.GateUMm
+	if a.Gate == b.Gate {
+		mm, gates = lapMm, 0
+	}
+	us, uUs := b.Since(a.Stamp)
+	if !(mm > 0) || us <= 0 {
+		return nil, nil
+	}
+	per := mmPerCountOf(d)
+	slip, own := traction.SlipOf(math.Abs(x.Counts)*per, x.U*per, mm, float64(us)/1e6, uUs/1e6)
+	common, _ := s.diameterU(d)
+	return num(slip), num(math.Hypot(math.Hypot(own, gates/mm), common))
 }
 
 // num is x, or null when it is not a number.

@@ -3,7 +3,6 @@ package trial
 import (
 	"encoding/json"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 
@@ -39,9 +38,6 @@ func (s *State) Results() wire.Results {
 	}
 	r.Unassigned = b.Nobody
 	r.Doubts = append(r.Doubts, b.Doubts...)
-	if slices.ContainsFunc(b.Trials, func(t *Entry) bool { return len(b.Locomotives[t.Trial.Locomotive].DriverSets) > 0 }) {
-		r.Doubts = append(r.Doubts, "slip and desync do not allow for the uncertainty of the wheel diameters; no motor is judged as regulated or not")
-	}
 	r.Order = s.order()
 	for _, t := range b.Trials {
 		if !t.Gone {
@@ -171,46 +167,6 @@ func (s *State) consistency(r *wire.TrialResult, times []float64, count []int) {
 	_, uv := unit.SpeedMmS(length, 0, mean, u)
 	r.SpeedMmS = wire.Estimate{Value: num(length / mean), Lo: num(length / hi), Hi: num(length / lo), U: num(uv)}
 	r.ScaleKmH = scale(length/mean, cv.ScaleRatio)
-}
-
-// sets sums up what each driver set did over the counting laps: surface speed,
-// slip against the lap length, and desync between each two sets.
-func (s *State) sets(r *wire.TrialResult, t *Entry, count []int) {
-	sets := s.Book.Locomotives[t.Trial.Locomotive].DriverSets
-	length := lapLength(s.Book.ruled().Circuit)
-	if len(sets) == 0 || length <= 0 {
-		return
-	}
-	of := func(k int, f func(mm, sec float64, rec LapRecord) float64) []float64 {
-		var v []float64
-		for _, i := range count {
-			rec, final := s.lapAt(t, i)
-			us, _ := rec.Lap.To.Since(rec.Lap.From.Stamp)
-			if mm := wheel(sets[k], rec); final && mm > 0 && us > 0 {
-				if x := f(mm, unit.Seconds(us), rec); !math.IsNaN(x) {
-					v = append(v, x)
-				}
-			}
-		}
-		return v
-	}
-	for k, d := range sets {
-		r.Sets = append(r.Sets, wire.SetResult{
-			Set: d.ID, Motor: d.Motor, By: []wire.SlipBy{}, Regulated: wire.Regulated{Verdict: wire.RegulatedUnknown},
-			WheelSpeedMmS: estimate(of(k, func(mm, sec float64, _ LapRecord) float64 { return mm / sec })),
-			Slip:          estimate(of(k, func(mm, _ float64, _ LapRecord) float64 { return mm/length - 1 })),
-		})
-		for q := range k {
-			e := estimate(of(k, func(mm, _ float64, rec LapRecord) float64 {
-				other := wheel(sets[q], rec)
-				if other <= 0 {
-					return math.NaN()
-				}
-				return 2 * (other - mm) / (other + mm)
-			}))
-			r.Desync = append(r.Desync, wire.Desync{A: sets[q].ID, B: d.ID, Value: e.Value, Lo: e.Lo, Hi: e.Hi})
-		}
-	}
 }
 
 // estimate is a mean with its 95 % interval; null without values.

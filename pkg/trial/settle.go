@@ -7,6 +7,7 @@ import (
 
 	"rainhill/pkg/laps"
 	"rainhill/pkg/stats"
+	"rainhill/pkg/traction"
 	"rainhill/pkg/wire"
 )
 
@@ -28,22 +29,34 @@ func (s *State) settleLap(t *Entry, i int) {
 	}
 	rec.Turned = nil
 	for _, id := range sorted(s.Book.Motors) {
-		if counts, cv, ok := s.Book.Motors[id].lapOf(rec.Lap.From.AtUs, rec.Lap.To.AtUs); ok {
+		m := s.Book.Motors[id]
+		if turned, ok := m.Over(instants(rec.Lap)); ok {
 			if rec.Turned == nil {
-				rec.Turned = map[string]Turned{}
+				rec.Turned = map[string]traction.Turned{}
 			}
-			rec.Turned[id] = Turned{counts, num(cv)}
+			rec.Turned[id] = turned
+			if s.drives(t, id) && turned.Counts != 0 {
+				m.Back = turned.Counts < 0
+			}
 		}
 	}
 }
 
-// wheel is the surface distance of a driver set in a lap, mm; -1 unknown.
-func wheel(d wire.DriverSet, rec LapRecord) float64 {
-	turned, ok := rec.Turned[d.Motor]
-	if !ok || mmPerCountOf(d) <= 0 {
-		return -1
+// instants are those of a lap's passages.
+func instants(lap laps.Lap) []int64 {
+	at := []int64{lap.From.AtUs}
+	for _, x := range lap.Sectors {
+		at = append(at, x.To.AtUs)
 	}
-	return math.Abs(turned.Counts) * mmPerCountOf(d)
+	if len(lap.Sectors) == 0 {
+		at = append(at, lap.To.AtUs)
+	}
+	return at
+}
+
+// drives reports whether a motor is of a trial's locomotive.
+func (s *State) drives(t *Entry, motor string) bool {
+	return slices.ContainsFunc(s.Book.Locomotives[t.Trial.Locomotive].DriverSets, func(d wire.DriverSet) bool { return d.Motor == motor })
 }
 
 // ripple is the mean coefficient of variation of the driver sets' wheel speeds in

@@ -15,6 +15,7 @@ import (
 	"rainhill/pkg/passage"
 	"rainhill/pkg/seen"
 	"rainhill/pkg/tracker"
+	"rainhill/pkg/traction"
 	"rainhill/pkg/wire"
 )
 
@@ -22,7 +23,7 @@ import (
 func Rules() wire.Rules {
 	r := tracker.Default()
 	return wire.Rules{
-		Version: "3", DisorderUs: 2_000_000, BounceGapUs: passage.BounceUs, MaxSpeedMmS: r.MaxSpeedMmS, SnapshotEvery: 20_000,
+		Version: "4", DisorderUs: 2_000_000, BounceGapUs: passage.BounceUs, MaxSpeedMmS: r.MaxSpeedMmS, SnapshotEvery: 20_000,
 		LagGates: r.LagGates,
 	}
 }
@@ -100,12 +101,13 @@ type Book struct {
 	HighUs      int64                      `json:"high_us"`
 	Ticks       map[string]int64           `json:"ticks"` // resolution of each gate's stamps, us
 	Stamps      map[string]int             `json:"stamps"`
-	Motors      map[string]*Motor          `json:"motors"`
+	Motors      map[string]*traction.Track `json:"motors"`
 	Dropped     wire.Dropped               `json:"dropped"`
 	Nobody      int                        `json:"nobody"`
 	Notes       []wire.NoteRecord          `json:"notes"`
 	Doubts      []string                   `json:"doubts"`
-	Consists    map[string]wire.Consist    `json:"consists"` // of its trials
+	Consists    map[string]wire.Consist    `json:"consists"`               // of its trials
+	NamedMotors map[string]wire.NamedMotor `json:"named_motors,omitempty"` // of its trials
 	Meet        *wire.Meet                 `json:"meet,omitempty"`
 	Entries     []wire.Entry               `json:"entries,omitempty"`
 	Plan        *wire.Plan                 `json:"plan,omitempty"`
@@ -116,6 +118,7 @@ type Book struct {
 	Mended      bool                       `json:"mended,omitempty"` // corrected after its close
 
 	keepAll bool
+	rev     int                // goes up with what may change results that are final
 	spare   []passage.Crossing // before the log
 	line    *tracker.Line
 	live    map[string]*tail // what is not final, by trial; nil: to be reckoned
@@ -142,20 +145,14 @@ type Entry struct {
 	Why       string           `json:"why,omitempty"`  // of the last decision on it
 
 	past []LapRecord // while scoring again: what was reckoned before
+	sets *setsOf     // what was last reckoned of its driver sets
 }
 
 // LapRecord is a lap with what was reckoned when it settled.
 type LapRecord struct {
-	Lap      laps.Lap          `json:"lap"`
-	Evenness *float64          `json:"evenness,omitempty"`
-	Turned   map[string]Turned `json:"turned,omitempty"` // by motor, whosever it is: a trial may turn out to be another locomotive's
-}
-
-// Turned is what a motor did in a lap: encoder counts, and the coefficient of
-// variation of its speed, null when it cannot be had.
-type Turned struct {
-	Counts float64  `json:"counts"`
-	CV     *float64 `json:"cv,omitempty"`
+	Lap      laps.Lap                   `json:"lap"`
+	Evenness *float64                   `json:"evenness,omitempty"`
+	Turned   map[string]traction.Turned `json:"turned,omitempty"` // by motor, whosever it is: a trial may turn out to be another locomotive's
 }
 
 // Changes are what one or more steps made new.

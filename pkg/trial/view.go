@@ -57,6 +57,7 @@ func (s *State) View() wire.View {
 
 // Frame is what is new, for a page that holds the view before it.
 func (s *State) Frame(c Changes) wire.Frame {
+	s.slipNow(c.Motors)
 	f := wire.Frame{Type: "frame", Rev: s.Seq, Setup: c.Setup || c.Closed != "", Motors: c.Motors}
 	if len(c.Trials) > 0 && s.Book != nil {
 		f.Order = s.order()

@@ -58,6 +58,7 @@ func commands() []command {
 		{"curve", "--setup setup.json [--motor ID] [--trials A,B] [--write FILE] [--csv] events.jsonl", "motors' curves from the throttle sweeps of a recording", curve},
 		{"predict", "--setup setup.json [--locomotive ID] [--consist ID] [--trial ID] [--events events.jsonl] [--change PATH=VALUE]... ...", "what a train should do: speed, lap time, pull, what limits, and what a change would change", predict},
 		{"pairing", "--setup setup.json [--locomotive ID] [--motors A,B] [--gears N,M] [--csv]", "how far every two motors would run apart", pairing},
+		{"wheels", "[--setup setup.json] --trials ID,ID [--write setup.json] [--session ID] events.jsonl", "measure wheel diameters by light, slow trials", wheels},
 		{"truth", "[--csv] [--laps] DIR...", "score simulated runs, and hold the scores against what really happened", compareTruth},
 		{"simulate", "--scenario FILE|NAME [--seed N] --out DIR | --list", "write a simulated run, and what really happened in it", simulate},
 		{"record", "[--data DIR] [--url URL] [-o FILE]", "write a session down as it happens, until it closes", record},
