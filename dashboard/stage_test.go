@@ -45,6 +45,7 @@ type stage struct {
 	demo     bool
 	muted    bool // the line is up, but nothing is said
 	refuse   string
+	driving  wire.Driving
 	lines    map[*websocket.Conn]bool
 	posts    []sent
 }
@@ -217,6 +218,8 @@ func (s *stage) handler() http.Handler {
 	mux.HandleFunc("GET /api/photo", func(w http.ResponseWriter, _ *http.Request) {
 		_ = png.Encode(w, image.NewGray(image.Rect(0, 0, 320, 120)))
 	})
+	mux.HandleFunc("POST /api/stop", s.drive)
+	mux.HandleFunc("POST /api/driving", s.drive)
 	mux.HandleFunc("POST /api/", s.post)
 	return mux
 }
@@ -252,6 +255,37 @@ func (s *stage) line(w http.ResponseWriter, r *http.Request) {
 		}
 		s.mu.Unlock()
 	}
+}
+
+// drive writes down what came and answers as the driving service does: who arms holds
+// authority, until a stop.
+func (s *stage) drive(w http.ResponseWriter, r *http.Request) {
+	var ask wire.DrivingAsk
+	raw, _ := io.ReadAll(r.Body)
+	if r.Header.Get("X-Rainhill") != "1" || json.Unmarshal(raw, &ask) != nil {
+		answer(w, http.StatusForbidden, wire.Reply{Reason: "header or JSON is missing"})
+		return
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	now := time.Now().UnixMicro()
+	s.posts = append(s.posts, sent{r.URL.Path, map[string]any{"do": ask.Do, "why": ask.Why}, now})
+	reply := wire.DrivingReply{OK: true, Driving: s.driving}
+	switch {
+	case s.refuse != "":
+		answer(w, http.StatusServiceUnavailable, wire.Reply{Reason: s.refuse})
+		return
+	case r.URL.Path == "/api/stop":
+		s.driving = wire.Driving{Type: "driving", Motors: []wire.DrivenMotor{}, StoppedUs: now, StoppedBy: "somebody who is not signed in", Why: ask.Why}
+	case ask.Do == wire.DriveArm:
+		s.driving = wire.Driving{Type: "driving", Holder: s.official, SinceUs: now, Motors: []wire.DrivenMotor{}}
+		for _, m := range ask.Motors {
+			s.driving.Motors = append(s.driving.Motors, wire.DrivenMotor{Motor: m, HeardUs: now})
+		}
+		reply.Hold, reply.HoldMs = "hold-4711", 2000
+	}
+	reply.Driving = s.driving
+	answer(w, http.StatusOK, reply)
 }
 
 // post writes down what came and answers as the gateway does.

@@ -123,8 +123,8 @@ func TestOpenAPIAgainstTheHandlers(t *testing.T) {
 	for _, path := range []string{"/api/openapi.yaml", "/api/openapi.json"} {
 		d.get(path, header("If-None-Match", d.get(path).header.Get("ETag")))
 	}
-	reading := append([]string{"/api/curve?motor=m1", "/api/wheels?trial=t1", "/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
-		"/api/roster-locomotives.csv", "/api/roster-consists.csv", "/api/roster-motors.csv", "/api/roster-batteries.csv"}, exports...)
+	reading := append([]string{"/api/curve?motor=m1", "/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/wheels?trial=t1", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
+		"/api/roster-locomotives.csv", "/api/roster-consists.csv", "/api/roster-motors.csv", "/api/roster-batteries.csv", "/api/paired-order?pairs=2", "/api/paired?experiment=x1", "/api/paired-laps.csv?experiment=x1"}, exports...)
 	s.strangers(d, append(reading, "/api/photos"))
 	d.signIn()
 	s.bookOf(d)
@@ -249,7 +249,8 @@ func (s *spec) bookOf(d *door) {
 	}
 	s.decide(d, "plan", "", "", plan)
 	now := nowUs()
-	s.decide(d, "trial", "", "", wire.Trial{ID: "t1", Locomotive: "wren", Consist: "coal", Battery: "b1", Tag: "tag-wren", FromUs: now - 60_000_000, Run: plan.Runs[0].ID, Entry: plan.Runs[0].Entry})
+	s.decide(d, "trial", "", "", wire.Trial{ID: "t1", Locomotive: "wren", Consist: "coal", Battery: "b1", Tag: "tag-wren", FromUs: now - 60_000_000, Run: plan.Runs[0].ID, Entry: plan.Runs[0].Entry,
+		Conditions: map[string]any{"experiment": "x1", "pair": 1, "place": 1, "trim": "off"}})
 	d.put(wire.Event{Kind: wire.KindSync, AtUs: now, T1Us: &now, T2Us: &now, T3Us: &now, T4Us: &now})
 	for n := range 10 {
 		d.pass(now-50_000_000, n)
@@ -292,6 +293,9 @@ func (s *spec) readings(d *door) {
 		}
 		s.want(d, http.StatusBadRequest, "GET", path+"?session=s9", nil, false)
 	}
+	for _, path := range []string{"/api/paired-order?pairs=3&seed=7", "/api/paired-order?pairs=1", "/api/paired?experiment=x1&session=s1", "/api/paired-laps.csv?experiment=x1&session=s1"} {
+		s.want(d, http.StatusOK, "GET", path, nil, false)
+	}
 	if rows := d.table("/api/standings.csv"); len(rows) != 3 {
 		s.t.Errorf("standings: %v", rows)
 	}
@@ -325,6 +329,7 @@ func (s *spec) refusals(d *door) {
 	for path, unsound := range map[string]bool{
 		"/api/results?session=s9": false, "/api/results?session=s9&trial=t1": false, "/api/digest?session=s9": false, "/api/journal?session=s9": false,
 		"/api/history?locomotive=No%20id": true, "/api/history": true, "/api/crossings?from_us=1": true, "/api/crossings?from_us=5&to_us=1": false,
+		"/api/paired-order": true, "/api/paired-order?pairs=0": true, "/api/paired-order?pairs=2&seed=-1": true, "/api/paired": true, "/api/paired?experiment=never": false, "/api/paired-laps.csv?experiment=No": true,
 		"/api/wheels": true, "/api/wheels?trial=No%20id": false, "/api/wheels?trial=never": false, "/api/wheels?session=s9&trial=t1": false,
 	} {
 		s.want(d, http.StatusBadRequest, "GET", path, nil, unsound)

@@ -120,6 +120,7 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux.HandleFunc("GET /ws/replay", g.replay)
 	mux.HandleFunc("GET /api/view", g.ask("view"))
 	g.exports(mux)
+	g.paired(mux)
 	mux.HandleFunc("GET /api/journal", g.journal)
 	mux.HandleFunc("GET /api/health", g.health)
 	mux.HandleFunc("GET /api/audit", g.audit)

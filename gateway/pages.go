@@ -92,6 +92,9 @@ func (p *pages) register(mux *routes) {
 	mux.HandleFunc("GET /meet", page)
 	mux.HandleFunc("GET /call", page)
 	mux.HandleFunc("GET /results", page)
+	for _, view := range []string{"sets", "motors", "predict", "drive"} {
+		mux.HandleFunc("GET /"+view, page)
+	}
 	mux.HandleFunc("GET "+dashboard.Prefix+"{build}/{name...}", func(w http.ResponseWriter, r *http.Request) {
 		f, ok := p.files[r.PathValue("name")]
 		if !ok || r.PathValue("build") != p.build {

@@ -139,39 +139,13 @@ export interface ReplayNote {
   reason?: string;
 }
 
-export interface Driving {
-  type?: string;
-  holder?: string;
-  since_us?: number;
-  motors: DrivenMotor[] | null;
-  trims?: TrimState[];
-  sweep?: SweepState;
-  stopped_us?: number;
-  stopped_by?: string;
-  why?: string;
-}
-
-export interface DrivingAsk {
-  do: string;
-  by?: string;
-  hold?: string;
-  take_over?: boolean;
-  cautions?: boolean;
-  motors?: string[];
-  duties_permille?: Record<string, number>;
-  ramp_s?: number;
-  trim?: TrimAsk;
-  sweep?: SweepAsk;
-  why?: string;
-}
-
-export interface DrivingReply {
-  ok: boolean;
-  reason?: string;
-  held?: string;
-  hold?: string;
-  hold_ms?: number;
-  driving: Driving;
+export interface WheelCheck {
+  set: string;
+  motor: string;
+  stated_mm: number;
+  diameter_mm: Estimate;
+  calibration: WheelCalibration;
+  doubts: string[] | null;
 }
 
 export interface CurveOf {
@@ -228,6 +202,56 @@ export interface PairingTable {
   supply_mv: number;
   pairings: Pairing[] | null;
   assumed: Assumption[] | null;
+  doubts: string[] | null;
+}
+
+export interface Driving {
+  type?: string;
+  holder?: string;
+  since_us?: number;
+  motors: DrivenMotor[] | null;
+  trims?: TrimState[];
+  sweep?: SweepState;
+  stopped_us?: number;
+  stopped_by?: string;
+  why?: string;
+}
+
+export interface DrivingAsk {
+  do: string;
+  by?: string;
+  hold?: string;
+  take_over?: boolean;
+  cautions?: boolean;
+  motors?: string[];
+  duties_permille?: Record<string, number>;
+  ramp_s?: number;
+  trim?: TrimAsk;
+  sweep?: SweepAsk;
+  why?: string;
+}
+
+export interface DrivingReply {
+  ok: boolean;
+  reason?: string;
+  held?: string;
+  hold?: string;
+  hold_ms?: number;
+  driving: Driving;
+}
+
+export interface PairedOrder {
+  seed: number;
+  runs: PairTurn[] | null;
+}
+
+export interface PairedResult {
+  experiment: string;
+  session: string;
+  runs: PairedRun[] | null;
+  lap_time_s: PairedDifference;
+  speed_mm_s: PairedDifference;
+  desync: PairedDifference;
   doubts: string[] | null;
 }
 
@@ -544,59 +568,14 @@ export interface Complaint {
   reason: string;
 }
 
-export interface DrivenMotor {
-  motor: string;
-  locomotive?: string;
-  set?: string;
-  asked_permille: number;
-  duty_permille: number;
-  wheel_speed_mm_s: number | null;
-  heard_us?: number;
-  why?: string;
-}
-
-export interface TrimState {
-  locomotive: string;
-  a: string;
-  b: string;
-  on: boolean;
-  most_permille?: number;
-  a_permille: number;
-  b_permille: number;
-  desync: number | null;
-  u_desync?: number;
-  why?: string;
-}
-
-export interface SweepState {
-  motors: string[] | null;
-  from_permille: number;
-  to_permille: number;
-  steps: number;
-  hold_s: number;
-  ramp_s?: number;
-  step: number;
-  at_us: number;
-  over?: boolean;
-  ended?: string;
-  total_us: number;
-}
-
-export interface TrimAsk {
-  locomotive: string;
-  a: string;
-  b: string;
-  on: boolean;
-  most_permille?: number;
-}
-
-export interface SweepAsk {
-  motors: string[] | null;
-  from_permille: number;
-  to_permille: number;
-  steps: number;
-  hold_s: number;
-  ramp_s?: number;
+export interface WheelCalibration {
+  circuit: string;
+  lap_length_mm: number;
+  session?: string;
+  trials?: string[];
+  laps: number;
+  u_mm: number;
+  own_u_mm: number;
 }
 
 export interface MotorCurve {
@@ -663,6 +642,86 @@ export interface Pairing {
   gear_b: number;
   at: PairingAt[] | null;
   worst_abs: number;
+}
+
+export interface DrivenMotor {
+  motor: string;
+  locomotive?: string;
+  set?: string;
+  asked_permille: number;
+  duty_permille: number;
+  wheel_speed_mm_s: number | null;
+  heard_us?: number;
+  why?: string;
+}
+
+export interface TrimState {
+  locomotive: string;
+  a: string;
+  b: string;
+  on: boolean;
+  most_permille?: number;
+  a_permille: number;
+  b_permille: number;
+  desync: number | null;
+  u_desync?: number;
+  why?: string;
+}
+
+export interface SweepState {
+  motors: string[] | null;
+  from_permille: number;
+  to_permille: number;
+  steps: number;
+  hold_s: number;
+  ramp_s?: number;
+  step: number;
+  at_us: number;
+  over?: boolean;
+  ended?: string;
+  total_us: number;
+}
+
+export interface TrimAsk {
+  locomotive: string;
+  a: string;
+  b: string;
+  on: boolean;
+  most_permille?: number;
+}
+
+export interface SweepAsk {
+  motors: string[] | null;
+  from_permille: number;
+  to_permille: number;
+  steps: number;
+  hold_s: number;
+  ramp_s?: number;
+}
+
+export interface PairTurn {
+  pair: number;
+  place: number;
+  trim: string;
+}
+
+export interface PairedRun {
+  pair: number;
+  place: number;
+  trim: string;
+  trial: string;
+  laps: number;
+  lap_time_s: number | null;
+  speed_mm_s: number | null;
+  desync: number | null;
+  left?: string;
+}
+
+export interface PairedDifference {
+  n: number;
+  on: number | null;
+  off: number | null;
+  difference: Estimate;
 }
 
 export interface PlanPoint {
@@ -868,16 +927,6 @@ export interface DifferenceAt {
 export interface PairingAt {
   duty_permille: number;
   desync: Estimate;
-}
-
-export interface WheelCalibration {
-  circuit: string;
-  lap_length_mm: number;
-  session?: string;
-  trials?: string[];
-  laps: number;
-  u_mm: number;
-  own_u_mm: number;
 }
 
 export interface Sector {

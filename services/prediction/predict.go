@@ -52,8 +52,8 @@ type Measured struct {
 func MeasuredOf(res wire.Results, readings *Readings) (out []Measured) {
 	for _, r := range res.Trials {
 		i := slices.IndexFunc(res.Locomotives, func(l wire.Locomotive) bool { return l.ID == r.Train })
-		if i < 0 || r.About == nil || r.About.Void || r.SpeedMmS.Value == nil || r.Consistency.N < 1 {
-			continue
+		if i < 0 || r.About == nil || r.About.Void || r.SpeedMmS.Value == nil || r.Consistency.N < 1 || r.About.Conditions["purpose"] == "sweep" {
+			continue // of a sweep there is nothing steady
 		}
 		m := Measured{Trial: *r.About, Locomotive: res.Locomotives[i], SpeedMmS: r.SpeedMmS, LapCV: math.NaN(), Duty: dutyOf(r), VoltV: math.NaN(), Regulated: r.Regulated.Verdict == wire.IsRegulated}
 		for j := range res.Consists {

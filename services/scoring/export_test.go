@@ -2,3 +2,6 @@ package scoring
 
 // CatchUpBy is CatchUp with transactions of at most so many facts.
 var CatchUpBy = catchUp
+
+// ComparePairs sets the runs of an experiment against each other.
+var ComparePairs = comparePairs

@@ -9,6 +9,7 @@ import { entry, closeEntry } from './entry.js';
 import { again } from './again.js';
 import { plain } from './differ.js';
 import { beginForm, title, typedNamesake, typing, originChoice, idFor, write } from './stock.js';
+import { resistanceFields, readResistance } from './resistance.js';
 
 const MOST = 500;
 const cars = new Rows(/** @type {Car[]} */ ([]), () => /** @type {Car} */ ({ axles: 2 }));
@@ -28,6 +29,7 @@ export function consistForm() {
       <button type="button" @click=${addAlike}>Add them</button></div></fieldset>
     ${cars.show('Cars, from the locomotive back', 'car', (car) => cells('car', car))}
     <p class="total" role="status">Together: ${totals([...cars.rows.map((r) => r.row), ...pending.cars])}</p>
+    ${resistanceFields(c?.resistance, 'Of the whole consist')}
     <p class="acts"><button class="primary">Write down the consist</button><button type="button" @click=${closeEntry}>Leave it</button></p></form>`);
 }
 
@@ -90,6 +92,6 @@ async function save(f) {
   // Those alike that were not added to the rows are meant too.
   const of = [...read(f, 'car'), ...carsAlike(f.number('alike.n'), read(f, 'alike')[0])];
   if (of.length > MOST) return say(`A consist has at most ${MOST} cars, not ${of.length}.`);
-  const value = { id: idFor('consist', f.text('name')), name: f.text('name'), variant_of: f.text('variant_of'), cars: of };
+  const value = { id: idFor('consist', f.text('name')), name: f.text('name'), variant_of: f.text('variant_of'), cars: of, resistance: readResistance(f) };
   if (await attempt(() => write('consist', value, entry.rev))) closeEntry();
 }

@@ -12,14 +12,15 @@ import { list } from './merge.js';
 /** @type {Fact} */ const VOLTAGE = ['nominal_mv', 'nominal voltage', 'volt'];
 /** @type {Record<Kind, Fact[]>} */
 const FACTS = {
-  locomotive: [['owner', 'owner', 'text'], ['mass_g', 'mass', 'g'], ['length_mm', 'length', 'mm'], NOTE],
-  consist: [],
+  locomotive: [['owner', 'owner', 'text'], ['mass_g', 'mass', 'g'], ['length_mm', 'length', 'mm'], ['resistance', 'resistance', 'resistance'], NOTE],
+  consist: [['resistance', 'resistance', 'resistance']],
   motor: [VOLTAGE, NOTE],
   battery: [['chemistry', 'chemistry', 'text'], ['cells', 'cells', ''], ['capacity_mah', 'capacity', 'mAh'], VOLTAGE, NOTE],
 };
 /** @type {Fact[]} */
 const SET = [['motor', 'motor', 'motor'], ['wheel_diameter_mm', 'wheel diameter', 'mm'], ['gear_ratio', 'gear ratio', ''], ['counts_per_motor_rev', 'counts a motor turn', ''],
-  ['weight_g', 'weight on these wheels', 'g'], ['tyres', 'tyres', 'fitted']];
+  ['weight_g', 'weight on these wheels', 'g'], ['tyres', 'tyres', 'fitted'], ['wheel_diameter_u_mm', 'wheel diameter’s uncertainty', 'mm'], ['calibration', 'wheel calibration', 'calibration'],
+  ['gear_efficiency', 'gear efficiency', ''], ['gear_efficiency_u', 'gear efficiency’s uncertainty', ''], ['adhesion', 'adhesion', ''], ['adhesion_u', 'adhesion’s uncertainty', '']];
 /** @type {Fact[]} */
 const CAR = [NAME, ['mass_g', 'mass', 'g'], ['length_mm', 'length', 'mm'], ['axles', 'axles', ''], ['bearings', 'bearings', 'plain']];
 const MOST = 40;
@@ -42,12 +43,22 @@ export function plain(v) {
 /** @param {unknown} v @param {string} unit @param {(id: string) => string} motorName */
 function written(v, unit, motorName) {
   if (unit === 'fitted') return v ? 'fitted' : 'none';
-  if (!v) return 'not stated';
+  if (!v) return unit === 'calibration' ? 'none' : 'not stated';
+  if (unit === 'calibration' || unit === 'resistance') return inWords(/** @type {Record<string, unknown>} */ (v));
   if (unit === 'volt') return `${volts(Number(v))} V`;
   if (unit === 'motor') return clip(motorName(String(v)));
   if (unit === 'text') return `“${clip(String(v))}”`;
   return unit && unit !== 'plain' ? `${v} ${unit}` : String(v);
 }
+
+/** What is a record of its own, in a few words. @param {Record<string, unknown>} v */
+function inWords(v) {
+  if ('laps' in v) return `by ${v.laps} laps on ${v.circuit}${v.session ? `, ${v.session}` : ''}`;
+  return Object.entries(v).filter(([key, x]) => x && key !== 'source').map(([key, x]) => `${key.split('_')[0]}${key.includes('_u_') ? ' u' : ''} ${x}`).join(', ') || 'a source alone';
+}
+
+/** @param {unknown} v */
+const flat = (v) => (v && typeof v === 'object' ? JSON.stringify(v, (_, x) => x || undefined) : v || '');
 
 /**
  * @param {Fact[]} facts @param {object} a @param {object} b @param {(id: string) => string} motorName
@@ -55,7 +66,7 @@ function written(v, unit, motorName) {
  */
 function changed(facts, a, b, motorName) {
   const [x, y] = [/** @type {Record<string, unknown>} */ (a), /** @type {Record<string, unknown>} */ (b)];
-  return facts.filter(([key]) => (x[key] || '') !== (y[key] || ''))
+  return facts.filter(([key]) => flat(x[key]) !== flat(y[key]))
     .map(([key, label, unit]) => `${label} ${written(x[key], unit, motorName)} → ${written(y[key], unit, motorName)}`);
 }
 

@@ -10,6 +10,8 @@ const WORDS = {
   from_us: 'began', to_us: 'ended', opened_us: 'opened', closed_us: 'closed', warmup_laps: 'warm-up laps', start_mm: 'front stood at', ends_after_laps: 'ends after laps',
   ends_after_s: 'ends after', load_g: 'extra load', battery_v: 'voltage at start', throttle_permille: 'throttle', temperature_c: 'temperature', counts_per_motor_rev: 'counts a motor turn',
   lap_length_u_mm: 'lap length, its uncertainty', scale_ratio: 'scale 1 to', variant_of: 'variant of', pair_mm: 'second beam at', nominal_mv: 'nominal voltage', capacity_mah: 'capacity', void: 'void',
+  wheel_diameter_u_mm: 'wheel diameter, its uncertainty', gear_efficiency_u: 'gear efficiency, its uncertainty', adhesion_u: 'adhesion, its uncertainty', u_mm: 'uncertainty there', own_u_mm: 'uncertainty of its own',
+  a_m_s2: 'a in m/s²', b_per_s: 'b in 1/s', c_per_m: 'c in 1/m', curve_m_s2: 'on curves in m/s²', a_u_m_s2: 'a, its uncertainty', b_u_per_s: 'b, its uncertainty', c_u_per_m: 'c, its uncertainty', curve_u_m_s2: 'on curves, its uncertainty',
 };
 /** @type {Record<string, string>} */
 const UNITS = { g: 'g', mm: 'mm', v: 'V', mv: 'mV', c: '°C', s: 's', deg: '°', mah: 'mAh' };

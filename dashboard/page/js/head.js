@@ -6,7 +6,10 @@ import { clock, span } from './format.js';
 import { askSignIn, leave } from './sign.js';
 import { notice, say } from './decide.js';
 
-const VIEWS = [['line', 'Line'], ['book', 'Book'], ['roster', 'Roster'], ['meet', 'Meet'], ['results', 'Results'], ['audit', 'Audit'], ['health', 'Health']];
+const VIEWS = [['line', 'Line'], ['book', 'Book'], ['roster', 'Roster'], ['sets', 'Sets'], ['meet', 'Meet'], ['drive', 'Drive'], ['results', 'Results'], ['audit', 'Audit'], ['health', 'Health']];
+
+/** Views that stand under another one's name. @type {Record<string, string>} */
+const UNDER = { wall: 'line', call: 'meet', motors: 'sets', predict: 'sets' };
 
 /** @param {string} view the view that is shown */
 export function head(view) {
@@ -15,7 +18,7 @@ export function head(view) {
   return html`<div class="mast">
     <a class="title" href="#line"><svg viewBox="-12 -12 24 24" aria-hidden="true"><use href="#wheel" x="-12" y="-12" width="24" height="24"></use></svg>Rainhill</a>
     <p class="session">${s ? html`<b>${s.name || s.id}</b>` : html`<b>no session</b>`}${where && s && where.name !== s.name ? html`<span>${where.name || where.id}</span>` : nothing}${s?.closed_us ? html`<span>closed</span>` : nothing}${state.me.demo ? html`<span class="demo">demonstration: simulated trains</span>` : nothing}</p>
-    <nav aria-label="Views">${VIEWS.map(([id, name]) => html`<a href="#${id}" aria-current=${view === id || (view === 'wall' && id === 'line') || (view === 'call' && id === 'meet') ? 'page' : nothing}>${name}</a>`)}</nav>
+    <nav aria-label="Views">${VIEWS.map(([id, name]) => html`<a href="#${id}" aria-current=${(UNDER[view] ?? view) === id ? 'page' : nothing}>${name}</a>`)}</nav>
     ${lineState()}
     <div class="official">${state.me.official
       ? html`<span>official: <b>${state.me.official}</b></span><button @click=${leave}>Sign out</button>`

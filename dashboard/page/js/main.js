@@ -3,7 +3,7 @@
 import { html, nothing, render } from '../lib/lit-3.3.3.js';
 import { Link } from './link.js';
 import { Pace } from './pace.js';
-import { state, clock, openTrials, putView, putFrame, onChange, changed } from './store.js';
+import { state, clock, openTrials, putView, putFrame, putDriving, onChange, changed } from './store.js';
 import { localUs } from './clock.js';
 import { health, Refused } from './api.js';
 import { motion } from './motion.js';
@@ -15,6 +15,7 @@ import { slip } from './lap.js';
 import { askSignIn, refreshMe, takeKey } from './sign.js';
 import { taps } from './taps.js';
 import { drawn, probe } from './probe.js';
+import './stop.js';
 
 // Views other than the line are fetched when they are first asked for.
 const wall = later(() => import('./wall.js'));
@@ -25,12 +26,17 @@ const healthPage = later(() => import('./health.js'));
 const auditPage = later(() => import('./audit.js'));
 const plans = later(() => import('./plansheet.js'));
 const results = later(() => import('./results.js'));
+const drive = later(() => import('./drive.js').then((m) => m.ready()));
 const meet = later(() => import('./meet.js').then((m) => m.ready()));
+const sets = later(() => import('./sets.js'));
+const motors = later(() => import('./motors.js'));
+const predict = later(() => import('./predict.js'));
 /** @type {Record<string, () => unknown>} */
 const VIEWS = {
   line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), roster: () => roster()?.rosterView(),
   health: () => healthPage()?.healthView(), plan: () => plans()?.planView(), meet: () => meet()?.meetView(), call: () => meet()?.callView(),
   results: () => results()?.resultsView(), audit: () => auditPage()?.auditView(),
+  sets: () => sets()?.setsView(), motors: () => motors()?.motorsView(), predict: () => predict()?.predictView(), drive: () => drive()?.driveView(),
 };
 const build = document.querySelector('meta[name=build]')?.getAttribute('content') ?? '';
 const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));
@@ -66,6 +72,7 @@ function route() {
 const link = new Link(`${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/ws${location.search}`, {
   onMessage(message, atMs) {
     if (message.type === 'told') return told(message, atMs);
+    if (message.type === 'driving') return putDriving(message);
     if (message.type !== 'view' && message.type !== 'frame') return;
     clock.hint(message.now_us, localUs(atMs));
     if (message.type === 'frame') return putFrame(message);
@@ -122,6 +129,7 @@ let tookTaps = false;
 
 onChange((kind) => {
   if (kind === 'motion') return motion.ask();
+  if (kind === 'driving' && view !== 'drive') return;
   const taken = Boolean(taps()?.tapsTaken());
   if (taken && !tookTaps) burst(5);
   tookTaps = taken;

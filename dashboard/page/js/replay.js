@@ -18,6 +18,7 @@ import { drawn, probe } from './probe.js';
 import { band } from './replayband.js';
 import { keys } from './replaykeys.js';
 import { replay, driver, say } from './replaystate.js';
+import './looking.js';
 
 const query = new URLSearchParams(location.search);
 const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));
@@ -104,6 +105,7 @@ replayed.rest = (trial) => say({ do: 'laps', trial });
 replayed.jump = (atUs) => say({ do: 'seek', at_us: Math.round(atUs) });
 
 onChange((kind) => {
+  if (kind === 'driving') return; // it is of now
   motion.ask();
   if (kind !== 'motion') sheet.ask();
 });

@@ -1,18 +1,17 @@
 // Results: the sheet of a session, a locomotive's history, what can be taken
 // away, and scoring again by other rules.
-import { html, nothing, guard, live as now } from '../lib/lit-3.3.3.js';
+import { html, nothing, guard } from '../lib/lit-3.3.3.js';
 import { state } from './store.js';
 import { list } from './merge.js';
-import { Refused, at } from './api.js';
-import { again } from './again.js';
 import { clock, day } from './format.js';
-import { asked, go, shown, redraw, live, session, locomotiveName, PLAIN } from './returns.js';
-import { fetched } from './fetched.js';
+import { asked, go, shown, session, locomotiveName, PLAIN } from './returns.js';
+import { refresh, reload } from './refetch.js';
 import { sheet } from './sheet.js';
 import { season } from './season.js';
 import { papers } from './papers.js';
 import { rescoring } from './rescore.js';
 import { pageFoot } from './printed.js';
+import { pick } from './pick.js';
 
 // Its own style sheet comes before anything of it is drawn.
 const style = document.createElement('link');
@@ -23,50 +22,10 @@ await new Promise((done) => {
   document.head.append(style);
 });
 
-/** How long to wait before an open session is asked for again. */
-const EVERY_MS = 2000;
-const came = { key: '?', rev: -1, viewRev: -1, ms: -Infinity, busy: false };
-
-addEventListener('popstate', redraw);
-
 export function resultsView() {
   if (!state.view) return html`<div class="sheet welcome"><h1>Results</h1><p>Calling the line…</p></div>`;
   refresh();
   return guard([shown.version, state.view, state.me.official, location.search], view);
-}
-
-/** Asks for the results when they are others, or may have changed. */
-function refresh() {
-  const key = asked().session;
-  const other = key !== came.key || state.view?.rev !== came.viewRev;
-  const moved = live() && state.rev !== came.rev;
-  if (came.busy || !(other || moved)) return;
-  const wait = came.ms + EVERY_MS - performance.now();
-  if (key === came.key && wait > 0) setTimeout(again, wait);
-  else load(key);
-}
-
-/** @param {string} key */
-async function load(key) {
-  Object.assign(came, { busy: true, rev: state.rev, viewRev: state.view?.rev ?? 0, ms: performance.now() });
-  if (key !== came.key) Object.assign(shown, { results: null, refused: '' });
-  came.key = key;
-  try {
-    shown.results = await fetched(at(`/api/results?session=${encodeURIComponent(key)}`));
-    shown.refused = '';
-  } catch (e) {
-    if (!(e instanceof Refused)) throw e;
-    shown.refused = e.message;
-  } finally {
-    came.busy = false;
-    redraw();
-  }
-}
-
-/** Asks for the results at once. */
-export function reload() {
-  came.ms = -Infinity;
-  return load(asked().session);
 }
 
 function view() {
@@ -98,12 +57,4 @@ function chooser() {
     ${classes.length ? pick('Class', 'class', any('all', classes.map((c) => [c.class, c.name || c.class])), a.class, (v) => go({ ...PLAIN, class: v })) : nothing}
     ${pick('Over the season', 'season', any('choose a locomotive', every), a.season, (v) => go({ ...PLAIN, season: v }))}
     <button type="button" @click=${() => print()}>Print</button></form>`;
-}
-
-/**
- * A choice that shows what is asked for, also after going back.
- * @param {string} label @param {string} name @param {[string, string][]} choices @param {string} value @param {(v: string) => void} onPick
- */
-function pick(label, name, choices, value, onPick) {
-  return html`<label><span>${label}</span><select name=${name} @change=${(/** @type {Event} */ e) => onPick(/** @type {HTMLSelectElement} */ (e.target).value)}>${choices.map(([v, words]) => html`<option value=${v} .selected=${now(v === value)}>${words}</option>`)}</select></label>`;
 }

@@ -7,11 +7,14 @@ import { inks } from './ink.js';
 import { settings } from './settings.js';
 import { clock, fixed, known, DASH } from './format.js';
 import { moving } from './motion.js';
+import { later } from './later.js';
 
 /** @typedef {{motor: string, letter: string, loco: string, set: string, ink: number, dash: number[]}} Named */
 
 const DASHES = [[], [9, 4], [3, 3], [12, 3, 3, 3], [6, 3, 2, 3, 2, 3]];
 const GAP_US = 1.5e6;
+/** Slip and desync come with the first that is told. */
+const needStrips = later(() => import('./rollstrips.js'));
 
 /** The pens in a fixed order, with letter and dash. @returns {Named[]} */
 export function pens() {
@@ -28,6 +31,7 @@ export function pens() {
 
 export class DynoRoll extends HTMLElement {
   /** @type {uPlot | null} */ plot = null;
+  /** @type {import('./rollstrips.js').Strips | null} */ strips = null;
   /** @type {Named[]} */ named = [];
   key = '';
   legendMs = -Infinity;
@@ -48,6 +52,8 @@ export class DynoRoll extends HTMLElement {
     this.stop?.();
     this.plot?.destroy();
     this.plot = null;
+    this.strips?.end();
+    this.strips = null;
   }
 
   draw() {
@@ -59,7 +65,11 @@ export class DynoRoll extends HTMLElement {
     const key = JSON.stringify([this.named, paper.clientWidth, paper.clientHeight, inks().ink]);
     if (key !== this.key) this.build(paper);
     this.key = key;
-    this.plot?.setData(this.data(paper.clientWidth));
+    const { times, columns } = this.series(paper.clientWidth);
+    this.plot?.setData(/** @type {any} */ ([times, ...columns.map((c) => c?.speed ?? []), ...columns.map((c) => c?.duty ?? [])]));
+    const shares = columns.map((c) => c?.shares ?? []);
+    if (shares.some((of) => of.some((column) => column.some(known)))) this.strips ??= needStrips()?.stripsOf(this) ?? null;
+    this.strips?.draw(times, shares);
     if (performance.now() - this.legendMs > 400) this.tell();
   }
 
@@ -69,22 +79,17 @@ export class DynoRoll extends HTMLElement {
     this.plot = new uPlot(options(this, paper.clientWidth, paper.clientHeight), undefined, paper);
   }
 
-  /** @param {number} width @returns {any} */
-  data(width) {
+  /** The pens' columns at instants over the paper. @param {number} width */
+  series(width) {
     const n = Math.max(120, Math.min(600, Math.round(width / 2)));
     const dt = ((this.toS - this.fromS) * 1e6) / n;
     const t0 = Math.floor((this.fromS * 1e6) / dt) * dt; // whole steps, so that the pens do not tremble
-    const columns = this.named.map((p) => state.pens.get(p.motor)?.series(t0, dt, n + 1, GAP_US));
-    return [
-      Array.from({ length: n + 1 }, (_, i) => (t0 + i * dt) / 1e6),
-      ...columns.map((c) => c?.speed ?? []),
-      ...columns.map((c) => c?.duty ?? []),
-    ];
+    return { times: Array.from({ length: n + 1 }, (_, i) => (t0 + i * dt) / 1e6), columns: this.named.map((p) => state.pens.get(p.motor)?.series(t0, dt, n + 1, GAP_US)) };
   }
 
   tell() {
     this.legendMs = performance.now();
-    if (this.legend) render(legend(this.named), this.legend);
+    if (this.legend) render(legend(this.named, this.strips), this.legend);
   }
 }
 
@@ -179,8 +184,8 @@ function end(u, series, scale, letter, ink) {
   return null;
 }
 
-/** @param {Named[]} named */
-function legend(named) {
+/** @param {Named[]} named @param {DynoRoll['strips']} strips */
+function legend(named, strips) {
   return html`<ul aria-label="Pens of the roll">${named.map((p) => {
     const last = state.pens.get(p.motor)?.latest();
     const now = last && nowUs() - last.atUs < 2 * GAP_US ? last : null; // what was said long ago is no figure of now
@@ -188,7 +193,7 @@ function legend(named) {
       <svg class="sample ink${p.ink}" viewBox="0 0 44 10" aria-hidden="true"><path d="M0 5H44" stroke-dasharray=${p.dash.join(' ') || 'none'}></path></svg>
       <span>${[p.loco, p.set].filter(Boolean).join(', ') || p.motor}</span>
       <span class="num">${fixed(now?.speed, 0)} mm/s</span>
-      <span class="num faint">throttle ${known(now?.duty) ? fixed(now.duty / 10, 0) + ' %' : DASH}</span></li>`;
+      <span class="num faint">throttle ${known(now?.duty) ? fixed(now.duty / 10, 0) + ' %' : DASH}</span>${strips?.words(now?.shares)}</li>`;
   })}</ul>`;
 }
 

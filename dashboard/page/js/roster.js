@@ -9,7 +9,8 @@ import { list } from './merge.js';
 import { entry, openEntry } from './entry.js';
 import { differences, few, volts, plain } from './differ.js';
 import { stock, stockItem, family, motorName, motorsInUse, namesakeNote } from './stock.js';
-import { locomotiveForm } from './stockform.js';
+import { calibrationWords, locomotiveForm } from './stockform.js';
+import { resistanceWords } from './resistance.js';
 import { consistForm, totals } from './consistform.js';
 import { motorForm, batteryForm } from './smallform.js';
 import { photoOf, refreshPhotos } from './photo.js';
@@ -96,15 +97,16 @@ const figure = (v, unit) => (v ? html`<span class="num">${plain(v)}${unit && ` $
 const FACTS = {
   locomotive: (item) => {
     const l = /** @type {Locomotive} */ (item);
-    return html`${cells([['owner', l.owner], ['mass', figure(l.mass_g, 'g')], ['length', figure(l.length_mm, 'mm')]])}${list(l.driver_sets).map(driverSet)}`;
+    return html`${cells([['owner', l.owner], ['mass', figure(l.mass_g, 'g')], ['length', figure(l.length_mm, 'mm')], ['resistance', resistanceWords(l.resistance)]])}${list(l.driver_sets).map(driverSet)}`;
   },
   consist: (item) => {
-    const of = list(/** @type {Consist} */ (item).cars);
-    return html`<p class="total">${totals(of)}</p>${of.length ? html`${train(of)}<ol class="cars">${groups(of).map((g) => html`<li>${g}</li>`)}</ol>` : nothing}`;
+    const { cars, resistance } = /** @type {Consist} */ (item);
+    const of = list(cars);
+    return html`<p class="total">${totals(of)}</p>${cells([['resistance', resistanceWords(resistance)]])}${of.length ? html`${train(of)}<ol class="cars">${groups(of).map((g) => html`<li>${g}</li>`)}</ol>` : nothing}`;
   },
   motor: (item) => {
     const m = /** @type {NamedMotor} */ (item);
-    return cells([['nominal', m.nominal_mv ? `${volts(m.nominal_mv)} V` : ''], ['turns', motorsInUse().get(m.id)?.join('; ')]]);
+    return cells([['nominal', m.nominal_mv ? `${volts(m.nominal_mv)} V` : ''], ['turns', motorsInUse().get(m.id)?.join('; ')], ['curve', m.curve ? html`${m.curve.source || 'measured'}, <a href="#motors">see it</a>` : '']]);
   },
   battery: (item) => {
     const b = /** @type {Battery} */ (item);
@@ -112,10 +114,14 @@ const FACTS = {
   },
 };
 
+/** @param {number | undefined} v @param {number | undefined} u */
+const withU = (v, u) => (v ? `${plain(v)}${u ? ` (u ${plain(u)})` : ''}` : '');
+
 /** @param {DriverSet} s */
 function driverSet(s) {
-  return html`<div class="set"><b>${s.id}</b>${cells([['motor', s.motor && motorName(s.motor)], ['wheel', figure(s.wheel_diameter_mm, 'mm')], ['gear', figure(s.gear_ratio, '')],
-    ['counts', figure(s.counts_per_motor_rev, '')], ['weight', figure(s.weight_g, 'g')], ['tyres', s.tyres ? 'fitted' : '']])}</div>`;
+  return html`<div class="set"><b>${s.id}</b>${cells([['motor', s.motor && motorName(s.motor)], ['wheel', figure(s.wheel_diameter_mm, 'mm')], ['u', figure(s.wheel_diameter_u_mm, 'mm')], ['gear', figure(s.gear_ratio, '')],
+    ['counts', figure(s.counts_per_motor_rev, '')], ['weight', figure(s.weight_g, 'g')], ['tyres', s.tyres ? 'fitted' : ''], ['efficiency', withU(s.gear_efficiency, s.gear_efficiency_u)], ['adhesion', withU(s.adhesion, s.adhesion_u)],
+    ['wheel calibrated', s.calibration ? calibrationWords(s.calibration) : '']])}</div>`;
 }
 
 /** The train drawn to scale by the lengths that are known. @param {Car[]} of */

@@ -96,14 +96,14 @@ function point(t, x, y) {
 }
 
 /** A range with room at both ends, and never empty. @param {number} lo @param {number} hi @param {number} least @returns {[number, number]} */
-function widened(lo, hi, least) {
+export function widened(lo, hi, least) {
   const room = Math.max(0.08 * (hi - lo), least);
   return [lo - room, hi + room];
 }
 
-/** Round numbers within a range, three to six of them. @param {number} lo @param {number} hi */
-export function ticks(lo, hi) {
-  const rough = (hi - lo) / 4;
+/** Round numbers within a range, three to six of them. @param {number} lo @param {number} hi @param {number} [about] other than four or so */
+export function ticks(lo, hi, about = 4) {
+  const rough = (hi - lo) / about;
   const ten = 10 ** Math.floor(Math.log10(rough));
   const step = [1, 2, 5, 10].map((k) => k * ten).find((s) => s >= rough) ?? 10 * ten;
   const first = Math.ceil(lo / step);
@@ -111,7 +111,7 @@ export function ticks(lo, hi) {
 }
 
 /** @param {number[]} steps */
-function decimalsOf(steps) {
+export function decimalsOf(steps) {
   const step = steps.length > 1 ? steps[1] - steps[0] : 1;
   return Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
 }

@@ -1,7 +1,7 @@
 // What this browser prefers: kept here, never in the book.
 
-/** @type {{minutes: number, beside: boolean, tag: string}} */
-const defaults = { minutes: innerWidth < 700 ? 1 : 2, beside: false, tag: '' };
+/** @type {{minutes: number, beside: boolean, tag: string, strips: string[]}} strips of the roll that are shown */
+const defaults = { minutes: innerWidth < 700 ? 1 : 2, beside: false, tag: '', strips: ['slip', 'desync'] };
 const KEY = 'rainhill-page';
 
 function load() {

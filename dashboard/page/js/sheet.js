@@ -7,6 +7,7 @@ import { clock, day, fixed, known, lapTime, percent, signed, speed, time, trendW
 import { fieldWords, valueWords } from './fields.js';
 import { address, asked, chosen, classOf, consistName, entrant, follow, live, locomotiveName, PLAIN } from './returns.js';
 import { lapSheets } from './lapsheet.js';
+import { setsAddress } from './setsknow.js';
 import { ownRules } from './rescore.js';
 
 /** Standard uncertainty that a 95 % interval stands for. @param {Estimate | {lo?: number | null, hi?: number | null}} e */
@@ -138,7 +139,7 @@ function remarks(t) {
     t.state === 'closed' ? '' : t.state,
     inferred ? `${inferred} inferred` : '', provisional ? `${provisional} provisional` : '',
   ].filter(Boolean);
-  return html`${kinds.length ? fig(t, 'incidents', kinds.join(', ')) : nothing}${said.length ? html`<span>${said.join('; ')}</span>` : nothing}${kinds.length || said.length ? nothing : DASH}`;
+  return html`${kinds.length ? fig(t, 'incidents', kinds.join(', ')) : nothing}${said.length ? html`<span>${said.join('; ')}</span>` : nothing}${kinds.length || said.length ? nothing : DASH}${list(t.sets).length ? html`<a class="fig off-paper" href=${setsAddress({ trials: [t.trial], locomotive: '' })}>driver sets</a>` : nothing}`;
 }
 
 /** @type {Record<string, string>} */

@@ -8,6 +8,7 @@ import { entry, closeEntry } from './entry.js';
 import { again } from './again.js';
 import { validId } from './slug.js';
 import { volts } from './differ.js';
+import { curveFields, readCurve } from './curvefield.js';
 import { beginForm, title, typedNamesake, typing, originChoice, idFor, write, stockItem } from './stock.js';
 
 /** A remark of more than a line. @param {string | undefined} note */
@@ -31,7 +32,7 @@ export function motorForm() {
       ${entry.id ? '' : field('Its readings come as', 'id', { hint: 'm1, if it has a sensor' })}
       ${field('Nominal voltage', 'volts', { unit: 'V', number: true, value: m?.nominal_mv ? volts(m.nominal_mv) : '' })}
       ${originChoice('motor', m)}</div>
-    ${typedNamesake('motor')}${remark(m?.note)}
+    ${typedNamesake('motor')}${curveFields(m?.curve)}${remark(m?.note)}
     <p class="acts"><button class="primary">Write down the motor</button><button type="button" @click=${closeEntry}>Leave it</button></p></form>`);
 }
 
@@ -40,7 +41,9 @@ async function saveMotor(f) {
   const asked = f.text('id');
   if (asked && !validId(asked)) return say(`“${asked}”: a motor’s readings come under small letters, digits and hyphens.`);
   if (asked && stockItem('motor', asked)) return say(`There is a motor ${asked} already: change that one, or choose another.`);
-  const value = { id: asked || idFor('motor', f.text('name')), name: f.text('name'), nominal_mv: millivolts(f.number('volts')), variant_of: f.text('variant_of'), note: f.text('note') };
+  const curve = readCurve(f, /** @type {NamedMotor | null} */ (beginForm('motor'))?.curve);
+  if (curve instanceof Error) return say(curve.message);
+  const value = { id: asked || idFor('motor', f.text('name')), name: f.text('name'), nominal_mv: millivolts(f.number('volts')), variant_of: f.text('variant_of'), note: f.text('note'), curve };
   if (await attempt(() => write('motor', value, entry.rev))) closeEntry();
 }
 

@@ -5,7 +5,7 @@ import { html, nothing } from '../lib/lit-3.3.3.js';
 import { state } from './store.js';
 import { list } from './merge.js';
 import { decide } from './api.js';
-import { entry } from './entry.js';
+import { entry, openEntry } from './entry.js';
 import { choice } from './forms.js';
 import { slug } from './slug.js';
 
@@ -96,10 +96,20 @@ export function beginForm(what, load) {
   if (begun.key !== entry.key) {
     const item = structuredClone(stockItem(what, entry.id || entry.from));
     if (item && !entry.id) Object.assign(item, { name: variantName(item.name || item.id, stock(what).map((i) => i.name)), variant_of: entry.from });
+    if (item && changing.key === entry.key) changing.change(item);
     Object.assign(begun, { key: entry.key, item, name: item?.name ?? '' });
     load?.(item);
   }
   return begun.item;
+}
+
+/** What is to be changed in the copy that a form begins with. */
+const changing = { key: -1, change: (/** @type {Item} */ _copy) => {} };
+
+/** Opens the form of a variant that is changed already. @param {Kind} what @param {string} from @param {(copy: Item) => unknown} change */
+export function openChanged(what, from, change) {
+  openEntry(what, '', from);
+  Object.assign(changing, { key: entry.key, change });
 }
 
 /** @param {Kind} what */

@@ -1,5 +1,5 @@
 // Writing down a locomotive with its driver sets, and its photo.
-/** @import {DriverSet, Locomotive} from '../../types/wire.js' */
+/** @import {DriverSet, Locomotive, WheelCalibration} from '../../types/wire.js' */
 /** @import {Filled} from './forms.js' */
 import { html, keyed, nothing } from '../lib/lit-3.3.3.js';
 import { list } from './merge.js';
@@ -11,6 +11,8 @@ import { again } from './again.js';
 import { beginForm, title, typedNamesake, typing, originChoice, idFor, write, stock, motorName, motorsInUse } from './stock.js';
 import { remark } from './smallform.js';
 import { photoField } from './photo.js';
+import { resistanceFields, readResistance } from './resistance.js';
+import { plain } from './fields.js';
 
 /** @typedef {DriverSet & {pick?: string}} SetRow pick is what was chosen in the form */
 
@@ -38,6 +40,7 @@ export function locomotiveForm() {
       ${originChoice('locomotive', l)}</div>
     ${typedNamesake('locomotive')}
     ${sets.show('Driver sets, each turned by one motor', 'driver set', setCells)}
+    ${resistanceFields(l?.resistance, 'Of the locomotive, its motors apart')}
     ${remark(l?.note)}
     ${entry.id ? photoField(entry.id) : nothing}
     <p class="acts"><button class="primary">Write down the locomotive</button><button type="button" @click=${closeEntry}>Leave it</button></p></form>`);
@@ -50,10 +53,20 @@ function setCells(s) {
     ${choice('motor', 'set.motor', motorChoices(s.motor), s.pick, (v) => { s.pick = v; again(); })}
     ${s.pick === NEW ? field('name of the new motor', 'set.named', { required: true }) : html`<input type="hidden" name="set.named" value="">`}
     ${field('wheel diameter', 'set.wheel', { unit: 'mm', number: true, value: s.wheel_diameter_mm || '' })}
+    ${field('its uncertainty', 'set.wheel_u', { unit: 'mm, standard', number: true, max: 100, value: s.wheel_diameter_u_mm || '' })}
     ${field('gear ratio', 'set.gear', { unit: 'motor turns a wheel turn', number: true, value: s.gear_ratio || '' })}
     ${field('counts', 'set.counts', { unit: 'a motor turn', number: true, value: s.counts_per_motor_rev || '' })}
     ${field('weight', 'set.weight', { unit: 'g on these wheels', number: true, value: s.weight_g || '' })}
-    ${choice('tyres', 'set.tyres', [['', 'none'], ['yes', 'fitted']], s.tyres ? 'yes' : '')}`;
+    ${choice('tyres', 'set.tyres', [['', 'none'], ['yes', 'fitted']], s.tyres ? 'yes' : '')}
+    <details class="more"><summary>Gears, adhesion, calibration</summary><div class="fields">
+      ${field('gear efficiency', 'set.eff', { unit: 'power out over power in', number: true, max: 1, value: s.gear_efficiency || '' })}${field('its uncertainty', 'set.eff_u', { number: true, max: 1, value: s.gear_efficiency_u || '' })}
+      ${field('adhesion', 'set.adhesion', { unit: 'greatest pull over weight', number: true, max: 100, value: s.adhesion || '' })}${field('its uncertainty', 'set.adhesion_u', { number: true, max: 100, value: s.adhesion_u || '' })}</div>
+      <p class="note">${s.calibration ? html`Wheel calibrated: ${calibrationWords(s.calibration)}. It goes when the diameter or its uncertainty is changed by hand.` : html`Its wheel is not calibrated; a light, slow run does it, under <a href="#sets">Sets</a>.`}</p></details>`;
+}
+
+/** Where a diameter is from. @param {WheelCalibration} c */
+export function calibrationWords(c) {
+  return `${c.laps} ${c.laps === 1 ? 'lap' : 'laps'} on ${c.circuit}${c.session ? `, session ${c.session}` : ''}${c.trials?.length ? `, ${c.trials.length === 1 ? 'trial' : 'trials'} ${c.trials.join(', ')}` : ''}, u ${plain(c.u_mm)} mm there`;
 }
 
 /** @param {string} own @returns {[string, string][]} */
@@ -64,12 +77,19 @@ function motorChoices(own) {
 
 /** @param {Filled} f @param {string[]} motors @returns {DriverSet[]} */
 function readSets(f, motors) {
-  const [ids, wheel, gear, counts, weight, tyres] =
-    [f.texts('set.id'), f.numbers('set.wheel'), f.numbers('set.gear'), f.numbers('set.counts'), f.numbers('set.weight'), f.texts('set.tyres')];
+  const [ids, tyres] = [f.texts('set.id'), f.texts('set.tyres')];
+  const [wheel, wheelU, gear, counts, weight, eff, effU, adhesion, adhesionU] =
+    ['wheel', 'wheel_u', 'gear', 'counts', 'weight', 'eff', 'eff_u', 'adhesion', 'adhesion_u'].map((n) => f.numbers(`set.${n}`));
   return ids.map((id, i) => ({
-    id: slug(id, [], 'set'), motor: motors[i], wheel_diameter_mm: wheel[i], gear_ratio: gear[i],
-    counts_per_motor_rev: counts[i], weight_g: weight[i], tyres: tyres[i] === 'yes',
+    id: slug(id, [], 'set'), motor: motors[i], wheel_diameter_mm: wheel[i], wheel_diameter_u_mm: wheelU[i], gear_ratio: gear[i],
+    counts_per_motor_rev: counts[i], weight_g: weight[i], tyres: tyres[i] === 'yes', gear_efficiency: eff[i], gear_efficiency_u: effU[i],
+    adhesion: adhesion[i], adhesion_u: adhesionU[i], calibration: stillCalibrated(sets.rows[i].row, wheel[i], wheelU[i]),
   }));
+}
+
+/** A diameter that was written by hand is none of the calibration's. @param {DriverSet} had @param {number} wheel @param {number} u */
+function stillCalibrated(had, wheel, u) {
+  return had.wheel_diameter_mm === wheel && (had.wheel_diameter_u_mm ?? 0) === u ? had.calibration : undefined;
 }
 
 /** The motor of each set, those first written down that are new. @param {Filled} f */
@@ -90,7 +110,7 @@ async function motorsOf(f) {
 
 /** @param {Filled} f */
 async function save(f) {
-  const value = { id: idFor('locomotive', f.text('name')), name: f.text('name'), owner: f.text('owner'), mass_g: f.number('mass'), length_mm: f.number('length'), variant_of: f.text('variant_of'), note: f.text('note') };
+  const value = { id: idFor('locomotive', f.text('name')), name: f.text('name'), owner: f.text('owner'), mass_g: f.number('mass'), length_mm: f.number('length'), variant_of: f.text('variant_of'), note: f.text('note'), resistance: readResistance(f) };
   const done = await attempt(async () => write('locomotive', { ...value, driver_sets: readSets(f, await motorsOf(f)) }, entry.rev));
   if (done) closeEntry();
 }

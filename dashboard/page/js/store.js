@@ -1,6 +1,6 @@
 // What the page knows, in one place. A view replaces all of it, frames carry
 // it on, and whoever draws is told which kind of thing changed.
-/** @import {View, Frame, Trial, TrialResult, PassageVerdict, MotorVerdict, CircuitView, Locomotive, Consist, Health, Order, Incident} from '../../types/wire.js' */
+/** @import {View, Frame, Trial, TrialResult, PassageVerdict, MotorVerdict, CircuitView, Locomotive, Consist, Health, Order, Incident, Driving} from '../../types/wire.js' */
 /** @import {Phase} from './link.js' */
 /** @import {Me} from './api.js' */
 /** @import {Mark} from './marks.js' */
@@ -18,6 +18,7 @@ export const state = {
   /** @type {Map<string, Pen>} by motor */ pens: new Map(),
   /** @type {Map<string, MotorVerdict>} the newest of each motor */ motors: new Map(),
   /** @type {Order | null} how sure it is which train is which */ order: null,
+  /** @type {Driving | null} what is driven now, and by whom */ driving: null,
   rev: 0,
   /** bus time of the last message */ toldUs: 0,
   /** @type {Phase} */ phase: 'calling',
@@ -30,7 +31,7 @@ export const state = {
 
 export const clock = new BusClock();
 
-/** @typedef {'setup' | 'results' | 'motion' | 'line' | 'me' | 'health' | 'taps'} Kind */
+/** @typedef {'setup' | 'results' | 'motion' | 'line' | 'me' | 'health' | 'taps' | 'driving'} Kind */
 /** @type {((kind: Kind) => void)[]} */
 const listeners = [];
 
@@ -98,11 +99,17 @@ export function putFrame(frame) {
   changed('motion');
 }
 
+/** @param {Driving} driving */
+export function putDriving(driving) {
+  state.driving = driving;
+  changed('driving');
+}
+
 /** @param {MotorVerdict} m */
 function putMotor(m) {
   let pen = state.pens.get(m.motor);
   if (!pen) state.pens.set(m.motor, (pen = new Pen()));
-  pen.add(m.at_us, m.wheel_speed_mm_s, m.duty_permille);
+  pen.add(m.at_us, m.wheel_speed_mm_s, m.duty_permille, [m.slip, m.u_slip, m.desync, m.u_desync]);
   state.motors.set(m.motor, m);
 }
 

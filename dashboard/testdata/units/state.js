@@ -122,3 +122,14 @@ export function testForms() {
   same(idsOf(' G1, g2;  Nord '), ['g1', 'g2', 'nord'], 'ids');
   same(commands({ agent: 'a', password: 'p', gates: ['g1'], motors: ['m1'], cells: null }, 'club', 'host').length, 2, 'a command for each');
 }
+
+export function testPenHoldsSlipAndDesync() {
+  const pen = new Pen(100, 1000);
+  pen.add(0, 500, 300, [0.01, 0.002, null, undefined]);
+  pen.add(100, 500, 300, [null, undefined, -0.5, 0.1]);
+  same(pen.latest()?.shares.map((v) => v && Number(v.toFixed(4))), [null, null, -0.5, 0.1], 'what is told last, and what is not told');
+  const { shares } = pen.series(50, 50, 3, 300);
+  same(shares[0].map((v) => v && Number(v.toFixed(4))), [0.01, 0.01, null], 'held, then not told');
+  for (let t = 200; t < 3000; t += 100) pen.add(t, 1, 1);
+  same(pen.latest()?.shares, [null, null, null, null], 'a bin that is written over forgets');
+}
