@@ -413,6 +413,8 @@ func TestPageTriesTrim(t *testing.T) {
 	chrome.Wait(t, ada.ctx, `document.querySelector('#paired tr[data-figure="mean lap time"] td')?.innerText === '2'`, 15*time.Second)
 	ada.textHas("#paired", "mean lap time", "speed", "desync", " to ")
 	ada.picture("drive experiment over")
+	chrome.Eval[bool](t, ada.ctx, `(document.querySelectorAll('#experiment details').forEach(e => (e.open = true)), true)`)
+	ada.fits("the experiment", "")
 	csv := string(get(t, d.h.URL+"/api/paired-laps.csv?experiment=heron-trim"))
 	rows := strings.Split(strings.TrimSpace(csv), "\n")
 	if !strings.Contains(rows[0], ",trim,pair,place,order,") || len(rows) < 5 || !strings.Contains(csv, ",on,2,") || !strings.Contains(csv, ",off,1,") {

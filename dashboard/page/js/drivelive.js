@@ -41,7 +41,7 @@ export function share(v, u) {
 
 /** @param {Driving} d */
 export function drivenTable(d) {
-  return html`<div class="scroll"><table class="driven" aria-label="Motors under authority"><thead><tr><th scope="col">motor</th><th scope="col" class="num">asked</th><th scope="col" class="num">commanded</th><th scope="col" class="num">trim takes</th>
+  return html`<div class="scroll"><table class="driven cards" aria-label="Motors under authority"><thead><tr><th scope="col">motor</th><th scope="col" class="num">asked</th><th scope="col" class="num">commanded</th><th scope="col" class="num">trim takes</th>
       <th scope="col" class="num">wheel speed</th><th scope="col" class="num">slip</th><th scope="col" class="num">desync</th><th scope="col" class="num">reading</th></tr></thead>
     <tbody>${list(d.motors).map(row)}</tbody></table></div>`;
 }

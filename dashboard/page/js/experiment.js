@@ -146,12 +146,12 @@ function refresh() {
 /** @param {PairedResult} r */
 function summary(r) {
   const csv = at(`/api/paired-laps.csv?session=${r.session}&experiment=${r.experiment}`);
-  return html`<div class="scroll"><table class="paired" id="paired"><caption>With trim less without, mean over the pairs with its 95 % interval (Student’s t, pairs less one)</caption>
+  return html`<div class="scroll"><table class="paired cards" id="paired"><caption>With trim less without, mean over the pairs with its 95 % interval (Student’s t, pairs less one)</caption>
       <thead><tr><th scope="col">figure</th><th scope="col" class="num">pairs</th><th scope="col" class="num">without</th><th scope="col" class="num">with trim</th><th scope="col">difference</th></tr></thead>
       <tbody>${line('mean lap time', 's', r.lap_time_s, 1, 3)}${line('speed', 'mm/s', r.speed_mm_s, 1, 1)}${line('desync, its size', '%', r.desync, 100, 2)}</tbody></table></div>
     ${list(r.doubts).length ? html`<ul class="doubts">${list(r.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}
-    <details><summary>The runs</summary><div class="scroll"><table><thead><tr><th scope="col">pair</th><th scope="col">trim</th><th scope="col">trial</th><th scope="col" class="num">laps</th><th scope="col" class="num">mean lap time</th><th scope="col" class="num">speed</th><th scope="col" class="num">desync</th><th scope="col">left out</th></tr></thead>
-      <tbody>${list(r.runs).map((x) => html`<tr><td class="num">${x.pair}.${x.place}</td><td>${x.trim}</td><td>${x.trial}</td><td class="num">${x.laps}</td><td class="num">${figure(x.lap_time_s, 1, 3, 's')}</td><td class="num">${figure(x.speed_mm_s, 1, 1, 'mm/s')}</td><td class="num">${figure(x.desync, 100, 2, '%')}</td><td>${x.left ?? ''}</td></tr>`)}</tbody></table></div></details>
+    <details><summary>The runs</summary><div class="scroll"><table class="cards"><thead><tr><th scope="col">pair</th><th scope="col">trim</th><th scope="col">trial</th><th scope="col" class="num">laps</th><th scope="col" class="num">mean lap time</th><th scope="col" class="num">speed</th><th scope="col" class="num">desync</th><th scope="col">left out</th></tr></thead>
+      <tbody>${list(r.runs).map((x) => html`<tr><td class="num" data-name="pair">${x.pair}.${x.place}</td><td data-name="trim">${x.trim}</td><td data-name="trial">${x.trial}</td><td class="num" data-name="laps">${x.laps}</td><td class="num" data-name="mean lap time">${figure(x.lap_time_s, 1, 3, 's')}</td><td class="num" data-name="speed">${figure(x.speed_mm_s, 1, 1, 'mm/s')}</td><td class="num" data-name="desync">${figure(x.desync, 100, 2, '%')}</td><td data-name="left out">${x.left ?? ''}</td></tr>`)}</tbody></table></div></details>
     <p class="acts"><a class="button" id="paired-csv" href=${csv} download>Take the laps away, with trim and pair as columns (CSV)</a></p>`;
 }
 
@@ -164,6 +164,6 @@ function line(name, unit, p, times, d) {
   const told = known(e.lo) && known(e.hi);
   const none = told && /** @type {number} */ (e.lo) <= 0 && /** @type {number} */ (e.hi) >= 0;
   const at2 = (/** @type {number | null} */ v) => (known(v) ? signed(v * times, d) : DASH);
-  return html`<tr data-figure=${name}><th scope="row">${name}</th><td class="num">${p.n}</td><td class="num">${figure(p.off, times, d, unit)}</td><td class="num">${figure(p.on, times, d, unit)}</td>
-    <td>${told ? html`<span class="num">${at2(e.value)}</span> (<span class="num">${at2(e.lo)}</span> to <span class="num">${at2(e.hi)}</span>) ${unit}${none ? html`: <i>not distinguishable from none</i>` : nothing}` : p.n ? html`<span class="num">${at2(e.value)}</span> ${unit} of one pair: <i>cannot tell yet</i>` : html`<i>cannot tell yet</i>`}</td></tr>`;
+  return html`<tr data-figure=${name}><th scope="row">${name}</th><td class="num" data-name="pairs">${p.n}</td><td class="num" data-name="without">${figure(p.off, times, d, unit)}</td><td class="num" data-name="with trim">${figure(p.on, times, d, unit)}</td>
+    <td class="wide" data-name="difference">${told ? html`<span class="num">${at2(e.value)}</span> (<span class="num">${at2(e.lo)}</span> to <span class="num">${at2(e.hi)}</span>) ${unit}${none ? html`: <i>not distinguishable from none</i>` : nothing}` : p.n ? html`<span class="num">${at2(e.value)}</span> ${unit} of one pair: <i>cannot tell yet</i>` : html`<i>cannot tell yet</i>`}</td></tr>`;
 }
