@@ -61,7 +61,7 @@ func bench(t *testing.T) (*shed, map[string]sim.Set) {
 // office opens a page of the service, with an official at it.
 func (s *shed) office(path string) {
 	s.t.Helper()
-	s.ctx = chrome.Start(s.t)
+	s.ctx = chrome.TabFor(s.t, chrome.Start(s.t), 2*chrome.Limit)
 	chrome.Do(s.t, s.ctx, "opening the page", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(s.h.URL+path+"#key="+s.h.StartKey))
 	chrome.Do(s.t, s.ctx, "signing in", chromedp.WaitVisible("dialog input[name=name]"), chromedp.Click("dialog[open] button.primary"))
 	s.wait(`rainhill.official && document.querySelector('.sets-nav')`)
