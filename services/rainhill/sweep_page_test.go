@@ -20,11 +20,11 @@ import (
 // benchMotor is a motor of 3 ohm, 0.009 V s and 60 mA with a load that grows with speed, and
 // its agent: it has the throttle that a hand or the bus gives it, and reports.
 type benchMotor struct {
-	mu           sync.Mutex
-	permille     float64
-	loadMnm      float64 // at 500 rad/s
-	turns, faced float64
-	heard        int
+	mu       sync.Mutex
+	permille float64
+	loadMnm  float64 // at 500 rad/s
+	turns    float64
+	heard    int
 }
 
 const boardOhm, boardKVS, boardFreeA, boardSupplyV, boardCounts = 3, 0.009, 0.06, 8, 400
