@@ -77,7 +77,7 @@ func boardNumbers(t *testing.T, s *stage, ctx context.Context) {
 	has(t, "the board", text(t, ctx, kestrel+" .figures"), "11.980 s lap 5, provisional", "11.870 s lap 2", "12.00 s median 12.01", "607 mm/s scale 98 km/h", "0.10 s SD CV 0.85 %", "none shown +0.031 s/lap (−0.120 to +0.180)", "4 of 5")
 	has(t, "the strip", text(t, ctx, kestrel+" .strip .lap"), "lap 5 11.980 provisional | lap 4 12.040 inferred | lap 3 12.110 | lap 2 11.870 | lap 1 13.400 warm-up")
 	has(t, "the head", text(t, ctx, "header"), "Evening running", "Garden loop", "live")
-	chrome.Do(t, ctx, "asking for the uncertainty", chromedp.Click(".board .check input"))
+	chrome.Do(t, ctx, "asking for the uncertainty", chrome.Click(".board .check input"))
 	chrome.Wait(t, ctx, `document.querySelector('[data-trial="t-kestrel"] .figures').innerText.includes('±')`, 3*time.Second)
 	has(t, "the board with uncertainty", text(t, ctx, kestrel+" .figures"), "11.9800 ± 0.0041 s", "12.00 ± 0.10 s", "606.9 ± 6.8 mm/s")
 	visit(t, s, ctx, "#wall")
@@ -252,10 +252,9 @@ func firstTrain(t *testing.T, s *stage, ctx context.Context) {
 	s.view, s.official = wire.View{Build: build, Rev: 1}, "Ann"
 	visit(t, s, ctx, "")
 	has(t, "the empty line", text(t, ctx, "main"), "The book is closed", "Time your first train")
-	// By the element itself: what comes in meanwhile moves the link from under a pointer.
-	chrome.Eval[bool](t, ctx, `(document.querySelector('.welcome a.primary').click(), true)`)
+	chrome.Do(t, ctx, "beginning", chrome.Click(".welcome a.primary"))
 	chrome.Do(t, ctx, "following the link", chromedp.WaitVisible(".start"),
-		chromedp.SendKeys(".start input[name=length]", "7283"), chromedp.SendKeys(".start input[name=name]", "Grüne Lady"), chromedp.Click(".start button.primary"))
+		chromedp.SendKeys(".start input[name=length]", "7283"), chromedp.SendKeys(".start input[name=name]", "Grüne Lady"), chrome.Click(".start button.primary"))
 	got := s.await("/api/decision", 4)
 	var what []string
 	for _, p := range got {
@@ -284,12 +283,12 @@ func startLink(t *testing.T, s *stage, ctx context.Context) {
 	if got := chrome.Eval[string](t, ctx, `location.href + ' ' + document.querySelectorAll('dialog[open] input').length`); got != s.url("")+" 1" {
 		t.Errorf("address and number of fields are %q: the key should be gone from it, and only the name asked", got)
 	}
-	chrome.Do(t, ctx, "signing in", chromedp.Click("dialog[open] button.primary"))
+	chrome.Do(t, ctx, "signing in", chrome.Click("dialog[open] button.primary"))
 	chrome.Wait(t, ctx, `document.querySelector('header').innerText.includes('Sign out') && !document.querySelector('dialog[open]')`, 5*time.Second)
 	has(t, "the head", text(t, ctx, "header"), "official: official", "Sign out")
 	s.change(func() { s.official = "" })
 	visit(t, s, ctx, "?again#key=wrong")
-	chrome.Do(t, ctx, "with a wrong key", chromedp.WaitVisible("dialog input[name=name]"), chromedp.Click("dialog[open] button.primary"))
+	chrome.Do(t, ctx, "with a wrong key", chromedp.WaitVisible("dialog input[name=name]"), chrome.Click("dialog[open] button.primary"))
 	chrome.Wait(t, ctx, `document.querySelector('dialog [role=alert]')?.innerText.includes("not the official's key") && document.querySelector('dialog input[name=key]')`, 5*time.Second)
 }
 
@@ -297,9 +296,9 @@ func voiding(t *testing.T, s *stage, ctx context.Context) {
 	s.official = "Ann"
 	visit(t, s, ctx, "")
 	chrome.Wait(t, ctx, `rainhill.official`, 5*time.Second)
-	chrome.Do(t, ctx, "opening a lap", chromedp.Click(kestrel+" [data-lap='3']"), chromedp.WaitVisible("dialog[open]"))
+	chrome.Do(t, ctx, "opening a lap", chrome.Click(kestrel+" [data-lap='3']"), chromedp.WaitVisible("dialog[open]"))
 	has(t, "the slip", text(t, ctx, "dialog[open]"), "Kestrel, lap 3", "12.110 s", "measured, counts, final", "g1 g2 6.055")
-	chrome.Do(t, ctx, "voiding it", chromedp.SendKeys("dialog input[name=why]", "hand on the train"), chromedp.Click("dialog form.void button"))
+	chrome.Do(t, ctx, "voiding it", chromedp.SendKeys("dialog input[name=why]", "hand on the train"), chrome.Click("dialog form.void button"))
 	body := s.await("/api/decision", 1)[0].Body
 	if v := body["value"].(map[string]any); body["what"] != "lap" || body["why"] != "hand on the train" || v["void"] != true || v["lap"].(float64) != 3 || v["trial"] != "t-kestrel" {
 		t.Errorf("decided %v", body)
@@ -308,7 +307,7 @@ func voiding(t *testing.T, s *stage, ctx context.Context) {
 		v.Results[1].Laps[2].Counts, v.Results[1].Laps[2].Why = wire.CountsVoid, "hand on the train"
 	})
 	chrome.Wait(t, ctx, `document.querySelector('dialog[open]').innerText.includes('Restore this lap')`, 5*time.Second)
-	chrome.Do(t, ctx, "restoring it", chromedp.Click("dialog[open] button.primary"))
+	chrome.Do(t, ctx, "restoring it", chrome.Click("dialog[open] button.primary"))
 	if v := s.await("/api/decision", 2)[1].Body["value"].(map[string]any); v["void"] != false {
 		t.Errorf("restored with %v", v)
 	}
@@ -320,13 +319,13 @@ func sensor(t *testing.T, s *stage, ctx context.Context) {
 	chrome.Wait(t, ctx, `document.querySelector('#b-sensor') && document.body.innerText.includes('north-beam')`, 5*time.Second)
 	chrome.Eval[bool](t, ctx, `([...document.querySelectorAll('button')].find(b => b.innerText === 'Let a sensor in').click(), true)`)
 	chrome.Do(t, ctx, "letting it in", chromedp.WaitVisible("form.entry"), chromedp.SendKeys("form.entry input[name=name]", "North Beam"),
-		chromedp.SendKeys("form.entry input[name=gates]", "g1"), chromedp.Click("form.entry button.primary"))
+		chromedp.SendKeys("form.entry input[name=gates]", "g1"), chrome.Click("form.entry button.primary"))
 	if body := s.await("/api/agents", 1)[0].Body; body["agent"] != "north-beam-2" {
 		t.Errorf("asked for %v, want a name not taken yet", body)
 	}
 	chrome.Wait(t, ctx, `document.querySelector('.once pre')`, 5*time.Second)
 	has(t, "the slip", text(t, ctx, ".once"), "rainhill-agent gate", "nats://127.0.0.1:4237", "pass-once", "north-beam-2")
-	chrome.Do(t, ctx, "putting it away", chromedp.Click(".once button"))
+	chrome.Do(t, ctx, "putting it away", chrome.Click(".once button"))
 	chrome.Wait(t, ctx, `!document.body.innerText.includes('pass-once')`, 3*time.Second)
 }
 

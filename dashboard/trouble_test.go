@@ -193,7 +193,7 @@ func leftOut(t *testing.T, s *stage, ctx context.Context) {
 		t.Errorf("a lap that counts says %q", got)
 	}
 	allHere(t, ctx)
-	chrome.Do(t, ctx, "opening it", chromedp.Click(kestrel+" [data-lap='3']"), chromedp.WaitVisible("dialog[open]"))
+	chrome.Do(t, ctx, "opening it", chrome.Click(kestrel+" [data-lap='3']"), chromedp.WaitVisible("dialog[open]"))
 	has(t, "the slip", text(t, ctx, "dialog[open]"), "written as incident", "reason it stood for 4 s between g1 and g2")
 	chrome.Eval[bool](t, ctx, `([...document.querySelectorAll('dialog button')].find(b => b.innerText === 'All laps of this trial').click(), true)`)
 	chrome.Wait(t, ctx, `document.querySelector('dialog .left-out')`, 3*time.Second)
@@ -220,7 +220,7 @@ func intervals(t *testing.T, s *stage, ctx context.Context) {
 	chrome.Do(t, ctx, "loading the page anew", chromedp.Reload())
 	chrome.Wait(t, ctx, `document.querySelector('.board .check input')?.checked && document.querySelector('[data-trial="t-kestrel"] .strip').innerText.includes('±')`, 5*time.Second)
 	allHere(t, ctx)
-	chrome.Do(t, ctx, "opening a lap", chromedp.Click(kestrel+" [data-lap='2']"), chromedp.WaitVisible("dialog[open]"))
+	chrome.Do(t, ctx, "opening a lap", chrome.Click(kestrel+" [data-lap='2']"), chromedp.WaitVisible("dialog[open]"))
 	has(t, "the slip", text(t, ctx, "dialog[open]"), "11.8700 ± 0.0041 s", "613.6 ± 2.4 mm/s", "g1 g2 5.9350 ± 0.0039 613.56 ± 0.59")
 	chrome.Eval[bool](t, ctx, `(document.querySelector('dialog .check input').click(), true)`)
 	chrome.Wait(t, ctx, `!document.querySelector('dialog').innerText.includes('± 0') && !document.querySelector('.board .check input').checked`, 3*time.Second)
@@ -286,10 +286,10 @@ func orderContradicted(t *testing.T, s *stage, ctx context.Context) {
 	visit(t, s, ctx, "")
 	chrome.Wait(t, ctx, `document.querySelectorAll('.order button').length === 1`, 5*time.Second)
 	has(t, "the notice", text(t, ctx, ".order"), "The tags read at g1 speak for the other order.", "Take the order Kestrel, then Long Meadow No. 2")
-	chrome.Do(t, ctx, "taking it", chromedp.Click(".order button"))
+	chrome.Do(t, ctx, "taking it", chrome.Click(".order button"))
 	chrome.Wait(t, ctx, `document.querySelector('.refusal')?.innerText.includes('the journal is full') && document.querySelector('.order button')`, 3*time.Second)
 	s.change(func() { s.refuse = "" })
-	chrome.Do(t, ctx, "taking it again", chromedp.Click(".order button"))
+	chrome.Do(t, ctx, "taking it again", chrome.Click(".order button"))
 	got, why := ordered(t, s)
 	if fmt.Sprint(got) != "[t-kestrel t-hostile]" || why != "The tags read at g1 speak for the other order." {
 		t.Errorf("the order is %v, because %q", got, why)
@@ -314,7 +314,7 @@ func twoBeams(t *testing.T, s *stage, ctx context.Context) {
 	s.official = "Ann"
 	visit(t, s, ctx, "#book")
 	chrome.Wait(t, ctx, `document.querySelector('[aria-labelledby=b-circuit] .entries button')`, 5*time.Second)
-	chrome.Do(t, ctx, "changing the circuit", chromedp.Click("[aria-labelledby=b-circuit] .entries button"), chromedp.WaitVisible("form.entry"))
+	chrome.Do(t, ctx, "changing the circuit", chrome.Click("[aria-labelledby=b-circuit] .entries button"), chromedp.WaitVisible("form.entry"))
 	chrome.Eval[bool](t, ctx, `(document.querySelectorAll('form.entry input[name="gate.pair"]')[0].value = '55.5', document.querySelector('form.entry button.primary').click(), true)`)
 	gates := s.await("/api/decision", 1)[0].Body["value"].(map[string]any)["gates"].([]any)
 	for i, want := range []any{55.5, 40.0, nil} {

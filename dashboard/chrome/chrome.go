@@ -5,6 +5,7 @@ package chrome
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"os/exec"
 	"strings"
@@ -152,6 +153,25 @@ func Do(t testing.TB, ctx context.Context, what string, actions ...chromedp.Acti
 	t.Helper()
 	if err := chromedp.Do(ctx, actions...); err != nil {
 		t.Fatalf("%s: %v", what, err)
+	}
+}
+
+// Click presses what a selector finds, once a pointer at its middle would hit it. A
+// pointer itself goes to where the element was: what comes in meanwhile moves it away.
+func Click(selector string) chromedp.Action[chromedp.Void] {
+	hit := fmt.Sprintf(`(e => {
+		if (!e || e.disabled) return false;
+		e.scrollIntoView({block: 'center', behavior: 'instant'});
+		const b = e.getClientRects()[0], top = b && document.elementFromPoint(b.x + b.width / 2, b.y + b.height / 2);
+		return !!top && (e.contains(top) || top.closest('label')?.control === e);
+	})(document.querySelector(%q))`, selector)
+	act := fmt.Sprintf(`(e => (e.focus({preventScroll: true}), e.dispatchEvent(new MouseEvent('click', {bubbles: true, cancelable: true, view: window}))))(document.querySelector(%q))`, selector)
+	return func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		if _, err := chromedp.Poll[any](hit, chromedp.WithPollingTimeout(Limit/3))(ctx, target); err != nil {
+			return chromedp.Void{}, fmt.Errorf("waiting until %s can be hit: %w", selector, err)
+		}
+		_, err := chromedp.Evaluate[any](act)(ctx, target)
+		return chromedp.Void{}, err
 	}
 }
 

@@ -35,7 +35,7 @@ func (b *board) waits(js string) {
 func (b *board) press(selector string) {
 	b.t.Helper()
 	b.waits(fmt.Sprintf(`document.querySelector(%q)`, selector))
-	chrome.Do(b.t, b.ctx, "pressing "+selector, chromedp.Click(selector))
+	chrome.Do(b.t, b.ctx, "pressing "+selector, chrome.Click(selector))
 }
 
 // writes replaces what stands in a field, as typing does.
@@ -124,7 +124,7 @@ func (b *board) gate(id string, want, within float64) {
 func (b *board) signIn(h string, key string) {
 	b.t.Helper()
 	chrome.Do(b.t, b.ctx, "signing in", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(h+"/#key="+key),
-		chromedp.WaitVisible("dialog input[name=name]"), chromedp.Click("dialog[open] button.primary"))
+		chromedp.WaitVisible("dialog input[name=name]"), chrome.Click("dialog[open] button.primary"))
 	b.waits(`rainhill.official === 'official'`)
 }
 

@@ -85,12 +85,12 @@ func TestPageTimesATrain(t *testing.T) {
 func openFirstTrial(t *testing.T, ctx context.Context, h *host.Host) {
 	t.Helper()
 	chrome.Do(t, ctx, "opening the start link", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(h.URL+"/#key="+h.StartKey))
-	chrome.Do(t, ctx, "signing in", chromedp.WaitVisible("dialog input[name=name]"), chromedp.Click("dialog[open] button.primary"))
+	chrome.Do(t, ctx, "signing in", chromedp.WaitVisible("dialog input[name=name]"), chrome.Click("dialog[open] button.primary"))
 	chrome.Wait(t, ctx, `rainhill.official === 'official' && rainhill.phase === 'live' && document.querySelector('.welcome a.primary')`, 10*time.Second)
 	chrome.Wait(t, ctx, `!!document.querySelector('.welcome a.primary')`, 10*time.Second)
 	chrome.Eval[bool](t, ctx, `(document.querySelector('.welcome a.primary').click(), true)`)
 	chrome.Do(t, ctx, "the first train", chromedp.WaitVisible(".start"),
-		chromedp.SendKeys(".start input[name=length]", "600"), chromedp.SendKeys(".start input[name=name]", "Night Owl"), chromedp.Click(".start button.primary"))
+		chromedp.SendKeys(".start input[name=length]", "600"), chromedp.SendKeys(".start input[name=name]", "Night Owl"), chrome.Click(".start button.primary"))
 	chrome.Wait(t, ctx, `rainhill.view === 'line' && document.querySelector('.plate.timing') && rainhill.board.length === 1`, 10*time.Second)
 }
 

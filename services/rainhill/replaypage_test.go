@@ -174,10 +174,10 @@ func steps(t *testing.T, ctx context.Context) {
 	}{
 		{"a full stop", 1, func() { press(t, ctx, ".", "Period", ".") }},
 		{"an arrow", 1, func() { press(t, ctx, "ArrowRight", "ArrowRight", "") }},
-		{"a button", 1, func() { chrome.Do(t, ctx, "the next crossing", chromedp.Click(".drive .step:last-of-type")) }},
+		{"a button", 1, func() { chrome.Do(t, ctx, "the next crossing", chrome.Click(".drive .step:last-of-type")) }},
 		{"a comma", -1, func() { press(t, ctx, ",", "Comma", ",") }},
 		{"the other arrow", -1, func() { press(t, ctx, "ArrowLeft", "ArrowLeft", "") }},
-		{"the other button", -1, func() { chrome.Do(t, ctx, "the crossing before", chromedp.Click(".drive .step:first-of-type")) }},
+		{"the other button", -1, func() { chrome.Do(t, ctx, "the crossing before", chrome.Click(".drive .step:first-of-type")) }},
 	} {
 		s.act()
 		index += s.by

@@ -60,7 +60,7 @@ func (x *reading) open(path string) {
 func (x *reading) signIn() {
 	x.t.Helper()
 	chrome.Do(x.t, x.ctx, "signing in", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(x.r.URL+"/#key="+x.r.StartKey),
-		chromedp.WaitVisible("dialog input[name=name]"), chromedp.Click("dialog[open] button.primary"))
+		chromedp.WaitVisible("dialog input[name=name]"), chrome.Click("dialog[open] button.primary"))
 	x.shows(`rainhill.official === 'official'`)
 }
 

@@ -50,7 +50,7 @@ func TestRosterPage(t *testing.T) {
 			defer stopHost(t, h)
 			s := &shed{t, chrome.Tab(t, browser), h, &writer{t: t, nc: h.Bus(), site: "line"}}
 			chrome.Do(t, s.ctx, "opening the roster", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(h.URL+"/roster#key="+h.StartKey))
-			chrome.Do(t, s.ctx, "signing in", chromedp.WaitVisible("dialog input[name=name]"), chromedp.Click("dialog[open] button.primary"))
+			chrome.Do(t, s.ctx, "signing in", chromedp.WaitVisible("dialog input[name=name]"), chrome.Click("dialog[open] button.primary"))
 			s.wait(`rainhill.official && rainhill.view === 'roster' && document.querySelector('#r-papers')`)
 			c.test(s)
 		})
@@ -81,7 +81,7 @@ func (s *shed) fill(name string, n int, value string) {
 // written submits the open form and waits until it is gone.
 func (s *shed) written() {
 	s.t.Helper()
-	chrome.Do(s.t, s.ctx, "writing it down", chromedp.Click("form.entry button.primary"))
+	chrome.Do(s.t, s.ctx, "writing it down", chrome.Click("form.entry button.primary"))
 	s.wait(`!document.querySelector('form.entry') || document.querySelector('header .refusal')`)
 	if why := s.text(`header .refusal`); why != "" {
 		s.t.Fatalf("it was refused: %s", why)
@@ -216,7 +216,7 @@ func namedAndChosen(s *shed) {
 	s.press("[aria-labelledby=r-motor]", "Write down a motor")
 	s.fill("name", 0, "Another")
 	s.fill("id", 0, "m1")
-	chrome.Do(s.t, s.ctx, "writing it down", chromedp.Click("form.entry button.primary"))
+	chrome.Do(s.t, s.ctx, "writing it down", chrome.Click("form.entry button.primary"))
 	s.wait(`document.querySelector('header .refusal')?.innerText.includes('There is a motor m1 already')`)
 	s.press("form.entry", "Leave it")
 	got := s.book()
@@ -405,7 +405,7 @@ func notWrittenOver(s *shed) {
 	wren.Owner = "Bea"
 	s.w.decide(wire.WhatLocomotive, "", wren)
 	s.wait(`document.querySelector('[data-id=wren] .cells').innerText.includes('Bea')`)
-	chrome.Do(s.t, s.ctx, "writing it down", chromedp.Click("form.entry button.primary"))
+	chrome.Do(s.t, s.ctx, "writing it down", chrome.Click("form.entry button.primary"))
 	s.wait(`!!document.querySelector('dialog.conflict[open]')`)
 	s.shows("dialog.conflict", "test changed")
 	if l := s.book().Locomotives[0]; l.Owner != "Bea" || l.MassG != 450 {

@@ -134,7 +134,7 @@ func (x *track) visit(official bool) {
 	view := x.h.URL + "/#line"
 	if official {
 		chrome.Do(x.t, x.ctx, "signing in", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(x.h.URL+"/#key="+x.h.StartKey),
-			chromedp.WaitVisible("dialog input[name=name]"), chromedp.Click("dialog[open] button.primary"))
+			chromedp.WaitVisible("dialog input[name=name]"), chrome.Click("dialog[open] button.primary"))
 		x.shows(`rainhill.official === 'official'`)
 	}
 	chrome.Do(x.t, x.ctx, "opening the line", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(view))
@@ -347,7 +347,7 @@ func (x *track) wantStarts(kestrel, wren float64) {
 // press presses a button of the order as a hand does.
 func (x *track) press(selector string) {
 	x.t.Helper()
-	chrome.Do(x.t, x.ctx, "pressing "+selector, chromedp.Click(selector))
+	chrome.Do(x.t, x.ctx, "pressing "+selector, chrome.Click(selector))
 }
 
 const gone = `!document.querySelector('.order')`
