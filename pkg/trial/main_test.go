@@ -2,8 +2,11 @@ package trial_test
 
 import (
 	"flag"
+	"fmt"
 	"os"
 	"testing"
+
+	"rainhill/testdata/effort"
 )
 
 // TestMain draws fewer sessions than rapid's hundred a property, unless more are
@@ -13,7 +16,7 @@ func TestMain(m *testing.M) {
 	asked := false
 	flag.Visit(func(f *flag.Flag) { asked = asked || f.Name == "rapid.checks" })
 	if !asked {
-		if err := flag.Set("rapid.checks", "25"); err != nil {
+		if err := flag.Set("rapid.checks", fmt.Sprint(effort.Cases(25, 5))); err != nil {
 			panic(err)
 		}
 	}

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"testing"
+
+	"rainhill/testdata/effort"
 )
 
 // Railways of many makes, each with known truth: whatever the gates see, every
@@ -117,7 +119,7 @@ func TestTrainsTogether(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			for _, gates := range []int{1, 2, 4} {
 				for _, kind := range []gateKind{once, axles, beam} {
-					for seed := range uint64(4) {
+					for seed := range uint64(effort.Cases(4, 1)) {
 						v := 250.0 + 100*float64(seed)
 						w := newWorld(seed+1, lap, gates, kind)
 						ids := story(w, train{

@@ -13,6 +13,7 @@ import (
 	"rainhill/pkg/truth"
 	"rainhill/pkg/wire"
 	"rainhill/sensors/sim"
+	"rainhill/testdata/effort"
 )
 
 const startUs = int64(1_760_000_000_000_000)
@@ -79,7 +80,7 @@ func TestSameSeedSameBytes(t *testing.T) {
 // numbered from 1 without a gap within a boot.
 func TestEventsAreWhole(t *testing.T) {
 	for _, name := range sim.Names() {
-		s := load(t, name, 10)
+		s := load(t, name, float64(effort.Cases(10, 2)))
 		events, _ := simulate(t, s, 3)
 		seqs, last := map[string]map[uint64]bool{}, int64(0)
 		for _, e := range events {

@@ -15,10 +15,11 @@ import (
 	"rainhill/pkg/truth"
 	"rainhill/pkg/wire"
 	"rainhill/sensors/sim"
+	"rainhill/testdata/effort"
 )
 
 var (
-	drawnCases = flag.Int("drawn", 40, "how many `scenarios` TestDrawnScenarios draws")
+	drawnCases = flag.Int("drawn", effort.Cases(40, 6), "how many `scenarios` TestDrawnScenarios draws")
 	drawnFirst = flag.Int("drawn-first", 1, "the first `seed` of TestDrawnScenarios")
 )
 

@@ -16,6 +16,7 @@ import (
 	"rainhill/pkg/bus"
 	"rainhill/pkg/trial"
 	"rainhill/pkg/wire"
+	"rainhill/testdata/effort"
 )
 
 func encode(t testing.TB, v any) []byte {
@@ -129,7 +130,7 @@ func TestPlayingIsSeeking(t *testing.T) {
 // From crossing to crossing: on over all of them, each once and in order, and back
 // the same way.
 func TestStepsFromCrossingToCrossing(t *testing.T) {
-	r := newRig(t, session(t, 60, 0))
+	r := newRig(t, session(t, effort.Cases(60, 30), 0))
 	w := r.load(wire.ReplayOpen{ID: "a", Session: "s1"})
 	var seqs []uint64
 	for n := 1; n <= w.told.Crossings; n++ {

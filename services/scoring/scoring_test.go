@@ -23,6 +23,7 @@ import (
 	"rainhill/services/journal"
 	"rainhill/services/scoring"
 	"rainhill/services/store"
+	"rainhill/testdata/effort"
 )
 
 const site = "line"
@@ -168,7 +169,7 @@ func TestFailureAtEveryPut(t *testing.T) {
 		name         string
 		seconds, pad int
 		group, last  int // facts in a transaction; only the last writes are torn out
-	}{{"a session", 100, 0, 128, 1000}, {"across a snapshot", 20, int(trial.Rules().SnapshotEvery) + 500, 1024, 4}} {
+	}{{"a session", 100, 0, 128, 1000}, {"across a snapshot", 20, int(trial.Rules().SnapshotEvery) + 500, 1024, effort.Cases(4, 1)}} {
 		t.Run(c.name, func(t *testing.T) {
 			x := newBench(t, record(t, c.seconds, c.pad))
 			x.group = c.group

@@ -1,0 +1,5 @@
+//go:build race
+
+package effort
+
+const race = true
