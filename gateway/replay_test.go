@@ -39,7 +39,7 @@ func (d *door) rerun(t *testing.T, query string) rerun {
 
 func (r rerun) until(what string, so func(shown) bool) shown {
 	r.t.Helper()
-	_ = r.conn.SetReadDeadline(time.Now().Add(10 * time.Second))
+	_ = r.conn.SetReadDeadline(time.Now().Add(30 * time.Second))
 	for {
 		_, b, err := r.conn.ReadMessage()
 		if err != nil {
@@ -90,7 +90,7 @@ func TestReplayBesideTheLine(t *testing.T) {
 		}
 	}
 	d.pass(begin, 6)
-	for end := time.Now().Add(2 * time.Second); time.Now().Before(end); {
+	for end := time.Now().Add(30 * time.Second); !live.holds(d.results()) && time.Now().Before(end); {
 		if err := live.next(); err != nil {
 			t.Fatal(err)
 		}
@@ -123,7 +123,7 @@ func TestReplayIsRefused(t *testing.T) {
 		t.Errorf("a ninth: %q", x.Reason)
 	}
 	_ = all[0].conn.Close()
-	for end := time.Now().Add(5 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(50 * time.Millisecond) {
 		if x := d.rerun(t, "session=s1").until("a word", func(x shown) bool { return x.Reason != "" || isView(x) }); x.Reason == "" {
 			return
 		}

@@ -151,7 +151,7 @@ func (d *door) put(e wire.Event) {
 	if err != nil {
 		d.t.Fatal(err)
 	}
-	m, err := d.Bus().Request(bus.Internal(site, e.Kind, e.Source()), b, 5*time.Second)
+	m, err := d.Bus().Request(bus.Internal(site, e.Kind, e.Source()), b, 30*time.Second)
 	if err != nil {
 		d.t.Fatal(err)
 	}
@@ -225,7 +225,7 @@ func (d *door) page() *page {
 
 // next takes one message in.
 func (p *page) next() error {
-	_ = p.conn.SetReadDeadline(time.Now().Add(5 * time.Second))
+	_ = p.conn.SetReadDeadline(time.Now().Add(30 * time.Second))
 	_, b, err := p.conn.ReadMessage()
 	if err != nil {
 		return err

@@ -20,8 +20,12 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-// Limit is how long the work in one tab may take.
-const Limit = 45 * time.Second
+// Limit is how long the work in one tab may take, and patience how long Wait waits at
+// least: they end what is in vain, also on a machine that is busy with other things.
+const (
+	Limit    = 2 * time.Minute
+	patience = 20 * time.Second
+)
 
 // names are what Chromium is called where it is installed.
 var names = []string{"chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"}
@@ -167,7 +171,7 @@ func Click(selector string) chromedp.Action[chromedp.Void] {
 	})(document.querySelector(%q))`, selector)
 	act := fmt.Sprintf(`(e => (e.focus({preventScroll: true}), e.dispatchEvent(new MouseEvent('click', {bubbles: true, cancelable: true, view: window}))))(document.querySelector(%q))`, selector)
 	return func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
-		if _, err := chromedp.Poll[any](hit, chromedp.WithPollingTimeout(Limit/3))(ctx, target); err != nil {
+		if _, err := chromedp.Poll[any](hit, chromedp.WithPollingTimeout(patience))(ctx, target); err != nil {
 			return chromedp.Void{}, fmt.Errorf("waiting until %s can be hit: %w", selector, err)
 		}
 		_, err := chromedp.Evaluate[any](act)(ctx, target)
@@ -185,11 +189,12 @@ func Eval[T any](t testing.TB, ctx context.Context, js string) T {
 	return v
 }
 
-// Wait waits until an expression is true, and says in the end what the page
-// showed instead.
+// Wait waits until an expression is true, for a limit that is patience at least, and
+// says in the end what the page showed instead. How soon it was is what it returns.
 func Wait(t testing.TB, ctx context.Context, js string, limit time.Duration) time.Duration {
 	t.Helper()
 	begin := time.Now()
+	limit = max(limit, patience)
 	for {
 		_, err := chromedp.Run(ctx, chromedp.Poll[any](js, chromedp.WithPollingTimeout(max(limit-time.Since(begin), time.Millisecond))))
 		if err == nil {

@@ -174,7 +174,7 @@ func (d *meetDayRun) closeAgain() {
 		}
 	}
 	seq := d.journalSeq()
-	for end := time.Now().Add(10 * time.Second); d.journalSeq() == seq; time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(30 * time.Second); d.journalSeq() == seq; time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(end) {
 			d.t.Fatal("no time passes in the journal of a session that was opened again")
 		}

@@ -133,7 +133,7 @@ func (o *official) run(s sim.Scenario, seed, fromUs int64, v wire.Trial) wire.Tr
 		if err != nil {
 			return err
 		}
-		m, err := o.h.Bus().Request(bus.Internal("line", e.Kind, e.Source()), b, 10*time.Second)
+		m, err := o.h.Bus().Request(bus.Internal("line", e.Kind, e.Source()), b, 30*time.Second)
 		if err != nil {
 			return err
 		}

@@ -87,7 +87,7 @@ func (p *program) exit(t testing.TB) int {
 			t.Fatal(err)
 		}
 		return p.ProcessState.ExitCode()
-	case <-time.After(10 * time.Second):
+	case <-time.After(30 * time.Second):
 		t.Fatalf("it does not end; it said: %s", p.said())
 		return -1
 	}
@@ -119,7 +119,7 @@ func TestServeStopsCleanly(t *testing.T) {
 		data := t.TempDir()
 		began := time.Now()
 		p := start(t, serveArgs(data)...)
-		h, ok := answers(data, 10*time.Second)
+		h, ok := answers(data, 30*time.Second)
 		if !ok {
 			t.Fatalf("the page does not answer; it said: %s", p.said())
 		}
@@ -137,7 +137,7 @@ func TestServeStopsCleanly(t *testing.T) {
 			t.Fatalf("%v still holds the folder", h)
 		}
 		again := start(t, serveArgs(data)...)
-		if _, ok := answers(data, 10*time.Second); !ok || strings.Contains(again.said(), "told this once") {
+		if _, ok := answers(data, 30*time.Second); !ok || strings.Contains(again.said(), "told this once") {
 			t.Fatalf("the second start said: %s", again.said())
 		}
 		_ = again.Process.Signal(s)
@@ -148,7 +148,7 @@ func TestServeStopsCleanly(t *testing.T) {
 func TestSecondStartIsRefusedAndSaysWhoHoldsIt(t *testing.T) {
 	data := t.TempDir()
 	p := start(t, serveArgs(data)...)
-	h, ok := answers(data, 10*time.Second)
+	h, ok := answers(data, 30*time.Second)
 	if !ok {
 		t.Fatal(p.said())
 	}
@@ -168,18 +168,18 @@ func TestSecondStartIsRefusedAndSaysWhoHoldsIt(t *testing.T) {
 func TestKilledHolderDoesNotHold(t *testing.T) {
 	data := t.TempDir()
 	p := start(t, serveArgs(data)...)
-	if _, ok := answers(data, 10*time.Second); !ok {
+	if _, ok := answers(data, 30*time.Second); !ok {
 		t.Fatal(p.said())
 	}
 	_ = p.Process.Kill()
 	p.exit(t)
 	again := start(t, serveArgs(data)...)
-	for end := time.Now().Add(10 * time.Second); host.HolderOf(data).PID != again.Process.Pid; time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(30 * time.Second); host.HolderOf(data).PID != again.Process.Pid; time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(end) {
 			t.Fatal(again.said())
 		}
 	}
-	if _, ok := answers(data, 10*time.Second); !ok {
+	if _, ok := answers(data, 30*time.Second); !ok {
 		t.Fatal(again.said())
 	}
 }
@@ -249,11 +249,11 @@ func TestDemo(t *testing.T) {
 	t.Setenv("RAINHILL_DATA", filepath.Join(home, "mine"))
 	data := filepath.Join(home, "mine-demo")
 	p := start(t, "demo", "--port", "-1", "--nats-port", "-1", "--mqtt-port", "-1")
-	h, ok := answers(data, 10*time.Second)
+	h, ok := answers(data, 30*time.Second)
 	if !ok {
 		t.Fatal(p.said())
 	}
-	for end := time.Now().Add(10 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(50 * time.Millisecond) {
 		var v struct {
 			Passages, Motors, Trials []json.RawMessage
 		}

@@ -108,7 +108,7 @@ func longRecording(t *testing.T) string {
 // cancelledAt runs a command and cancels it at the first word on standard error.
 func cancelledAt(t *testing.T, args ...string) said {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	var out bytes.Buffer
 	errs := overheard{first: cancel}

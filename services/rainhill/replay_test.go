@@ -98,7 +98,7 @@ func runSession(t *testing.T, h *host.Host, begin func()) {
 // await asks for the results until they are so.
 func await(t *testing.T, h *host.Host, what string, so func(wire.Results) bool) {
 	t.Helper()
-	for end := time.Now().Add(5 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(10 * time.Millisecond) {
 		var r wire.Results
 		b := get(t, h.URL+"/api/results")
 		if err := json.Unmarshal(b, &r); err != nil {
@@ -231,7 +231,7 @@ func TestRecordingCutShortIsTold(t *testing.T) {
 	recorded := make(chan said, 1)
 	file := filepath.Join(data, "r.jsonl")
 	go func() { recorded <- runCommand(t, "record", "--data", data, "-o", file) }()
-	for end := time.Now().Add(10 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(30 * time.Second); ; time.Sleep(10 * time.Millisecond) {
 		if b, err := os.ReadFile(file); err == nil && bytes.Count(b, []byte("\n")) > 5 {
 			break
 		}

@@ -99,7 +99,7 @@ func (w *writer) say(e wire.Event) {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	m, err := w.nc.Request(bus.Internal(w.site, e.Kind, e.Source()), b, 5*time.Second)
+	m, err := w.nc.Request(bus.Internal(w.site, e.Kind, e.Source()), b, 30*time.Second)
 	if err != nil {
 		w.t.Fatal(err)
 	}

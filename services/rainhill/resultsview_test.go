@@ -260,7 +260,7 @@ func (x *reading) downloads() string {
 
 func awaitFile(t *testing.T, dir, name string) []byte {
 	t.Helper()
-	for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(30 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
 		if b, err := os.ReadFile(filepath.Join(dir, name)); err == nil {
 			return b
 		}

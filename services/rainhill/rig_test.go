@@ -31,7 +31,7 @@ type said struct {
 // command runs a command line as main does.
 func runCommand(t testing.TB, args ...string) said {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	var out, errs bytes.Buffer
 	code := run(ctx, args, stdio{strings.NewReader(""), &out, &errs})
@@ -99,7 +99,7 @@ func (w *writer) put(e wire.Event) {
 	if err != nil {
 		w.t.Fatal(err)
 	}
-	m, err := w.nc.Request(bus.Internal(w.site, e.Kind, e.Source()), b, 5*time.Second)
+	m, err := w.nc.Request(bus.Internal(w.site, e.Kind, e.Source()), b, 30*time.Second)
 	if err != nil {
 		w.t.Fatal(err)
 	}

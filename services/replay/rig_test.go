@@ -198,7 +198,7 @@ func (r *rig) ask(o wire.ReplayOpen) wire.Reply {
 	if err != nil {
 		r.t.Fatal(err)
 	}
-	m, err := r.nc.Request(bus.Question(site, "replay"), b, 5*time.Second)
+	m, err := r.nc.Request(bus.Question(site, "replay"), b, 30*time.Second)
 	if err != nil {
 		r.t.Fatal(err)
 	}
@@ -237,7 +237,7 @@ func (w *watcher) say(c wire.ReplayControl) {
 // until takes messages until one is so.
 func (w *watcher) until(what string, so func(told) bool) told {
 	w.t.Helper()
-	limit := time.After(10 * time.Second)
+	limit := time.After(30 * time.Second)
 	for {
 		select {
 		case m := <-w.came:

@@ -56,7 +56,7 @@ func TestATrialsOwnRuleWritesOverNobodysDecision(t *testing.T) {
 		if e.BaseSeq == nil || *e.BaseSeq < 4 {
 			t.Errorf("base_seq is %v: %s", e.BaseSeq, e.Value)
 		}
-	case <-time.After(5 * time.Second):
+	case <-time.After(30 * time.Second):
 		t.Fatal("the trial's own rule does not close it")
 	}
 }

@@ -54,7 +54,7 @@ func TestAHistoryHoldsUpNothing(t *testing.T) {
 	}
 	got := make(chan error, 1)
 	go func() {
-		_, err := x.nc.Request(bus.Question(site, "history"), []byte("wren"), 10*time.Second)
+		_, err := x.nc.Request(bus.Question(site, "history"), []byte("wren"), 30*time.Second)
 		got <- err
 	}()
 	select {
@@ -62,7 +62,7 @@ func TestAHistoryHoldsUpNothing(t *testing.T) {
 	case err := <-got:
 		t.Fatalf("answered without the sessions: %v", err)
 	}
-	if _, err := x.nc.Request(bus.Question(site, "scored"), nil, 2*time.Second); err != nil {
+	if _, err := x.nc.Request(bus.Question(site, "scored"), nil, 10*time.Second); err != nil {
 		t.Errorf("while a history is read: %v", err)
 	}
 	close(ledger.release)

@@ -332,7 +332,7 @@ func TestQuestions(t *testing.T) {
 		var m *nats.Msg
 		var err error
 		for range 100 {
-			if m, err = x.nc.Request(bus.Question(site, what), []byte(data), 3*time.Second); err == nil {
+			if m, err = x.nc.Request(bus.Question(site, what), []byte(data), 10*time.Second); err == nil {
 				return string(m.Data)
 			}
 			time.Sleep(10 * time.Millisecond)
@@ -344,7 +344,7 @@ func TestQuestions(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for end := time.Now().Add(5 * time.Second); !strings.Contains(ask("scored", ""), fmt.Sprintf(`"seq":%d,`, last)); {
+	for end := time.Now().Add(30 * time.Second); !strings.Contains(ask("scored", ""), fmt.Sprintf(`"seq":%d,`, last)); {
 		if time.Now().After(end) {
 			t.Fatalf("scored %s, the journal ends at %d", ask("scored", ""), last)
 		}

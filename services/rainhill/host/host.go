@@ -208,12 +208,15 @@ func (h *Host) openGateway() error {
 	return nil
 }
 
+// scorerUp is how long the scorer may take to come up, also on a slow and busy machine.
+const scorerUp = 30 * time.Second
+
 // ready waits until the scorer answers.
 func (h *Host) ready() error {
 	if !h.runs("scoring") {
 		return nil
 	}
-	for range 300 {
+	for end := time.Now().Add(scorerUp); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		select {
 		case err := <-h.ended:
 			h.ended <- err
@@ -223,9 +226,8 @@ func (h *Host) ready() error {
 		if _, err := h.nc.Request(bus.Question(h.cfg.Site, "scored"), nil, time.Second); err == nil {
 			return nil
 		}
-		time.Sleep(10 * time.Millisecond)
 	}
-	return errors.New("the scorer did not come up within 3 s")
+	return fmt.Errorf("the scorer did not come up within %v", scorerUp)
 }
 
 // NATSPort is where agents connect, 0 when the bus does not listen or is outside.
