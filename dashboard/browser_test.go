@@ -425,6 +425,7 @@ const small = `[...document.querySelectorAll('button, select, input, summary, a.
 
 // TestLook goes through every view in every size, light and dark.
 func TestLook(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	for _, v := range []struct{ name, at, then string }{
 		{"line", "", ""},

@@ -157,6 +157,7 @@ func openLook(t *testing.T, browser context.Context, view wire.View, at, then st
 
 // TestMeetLook goes through the meet in every size, light and dark.
 func TestMeetLook(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	for _, l := range meetLooks {
 		t.Run(l.name, func(t *testing.T) {
@@ -187,6 +188,7 @@ func TestMeetLook(t *testing.T) {
 // The call sheet of a big screen is all of it on the screen, in letters large enough: a
 // tenth of the height, as capitals of 50 mm are on a 43 inch screen (from memory).
 func TestCallSheetIsReadFromAfar(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	ctx := openLook(t, browser, meeting(), "#call", "")
 	chrome.Do(t, ctx, "a big screen", chromedp.EmulateViewport(1920, 1080))
@@ -207,6 +209,7 @@ func TestCallSheetIsReadFromAfar(t *testing.T) {
 
 // TestMeetOnPaper prints the running order and the results on A4 and on letter.
 func TestMeetOnPaper(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	for _, state := range []struct {
 		name string

@@ -92,6 +92,7 @@ func newOffice(t *testing.T) *stage {
 
 // TestLookOfOfficials goes through what officials write on in every size, light and dark.
 func TestLookOfOfficials(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	press := func(selector string) string { return "document.querySelector(`" + selector + "`).click()" }
 	words := func(within, text string) string {

@@ -49,6 +49,7 @@ func trouble() wire.View {
 
 // TestTrouble shows the page what gates and trains do wrong.
 func TestTrouble(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	for _, c := range []struct {
 		name string

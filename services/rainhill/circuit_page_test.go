@@ -132,6 +132,7 @@ func (b *board) signIn(h string, key string) {
 // sets gates on the plan and moves them by mouse, finger and keys; what was
 // written down is what is read again.
 func TestCircuitIsDrawnUp(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	h := openHost(t, t.TempDir(), "line")
 	defer stopHost(t, h)
@@ -265,6 +266,7 @@ func yard(id string, n int, short float64) wire.CircuitValue {
 
 // TestPlanIsPrinted prints circuits on A4 and on letter paper.
 func TestPlanIsPrinted(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	h := openHost(t, t.TempDir(), "line")
 	defer stopHost(t, h)

@@ -18,6 +18,7 @@ import (
 // TestPageShowsAClock sends the exchanges of a clock 12 ms ahead and 38 ppm fast, then
 // sets it by a minute, and reads from the health page what the real service makes of it.
 func TestPageShowsAClock(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	h := openHost(t, t.TempDir(), "line")
 	defer stopHost(t, h)

@@ -20,6 +20,7 @@ import (
 // results, byte for byte; also once another session has been opened and the older one is
 // corrected, and when a close was taken back.
 func TestDayReplaysBitForBit(t *testing.T) {
+	t.Parallel()
 	data := t.TempDir()
 	h := openHost(t, data, "line")
 	o := signedIn(t, h)

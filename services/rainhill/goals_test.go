@@ -73,6 +73,7 @@ func scoreRun(t *testing.T, name string, seed int64, minutes float64) truth.Repo
 // -goals a smaller run: two seeds, eight minutes each, and under the race detector
 // the first scenarios alone.
 func TestGoals(t *testing.T) {
+	t.Parallel()
 	asked, seeds, minutes := goals[:effort.Cases(len(goals), 3)], 2, 8.0
 	if *goalSeeds > 0 {
 		asked, seeds, minutes = goals, *goalSeeds, 0

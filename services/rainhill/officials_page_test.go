@@ -14,6 +14,7 @@ import (
 // TestOfficialsOnThePage has officials write in the book of the real service, each in a
 // browser of their own with a cookie of their own.
 func TestOfficialsOnThePage(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	for _, story := range []struct {
 		name string

@@ -118,6 +118,7 @@ func cancelledAt(t *testing.T, args ...string) said {
 
 // Ctrl-C in the middle ends a command soon, and leaves nothing that is half.
 func TestCancelledInTheMiddle(t *testing.T) {
+	t.Parallel()
 	file, data := longRecording(t), t.TempDir()
 
 	if s := cancelledAt(t, "score", file); s.code != exitBad || s.out != "" || !strings.Contains(s.err, "rainhill: cancelled") {

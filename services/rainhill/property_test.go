@@ -250,6 +250,7 @@ func drawClocks(t *rapid.T, like sim.Clocks) sim.Clocks {
 // nothing and agents do not restart), measured laps within 6 u of the truth, and
 // the same laps in whatever order the events come.
 func TestDrawnScenarios(t *testing.T) {
+	t.Parallel()
 	for seed := *drawnFirst; seed < *drawnFirst+*drawnCases; seed++ {
 		t.Run(fmt.Sprintf("seed=%d", seed), func(t *testing.T) {
 			s := drawnScenario().Example(seed)

@@ -24,6 +24,7 @@ import (
 // is what rainhill score says of its recording, byte for byte, here and, but
 // for the name of the place, anywhere else.
 func TestLiveEqualsReplay(t *testing.T) {
+	t.Parallel()
 	data, files := t.TempDir(), t.TempDir()
 	in := func(name string) string { return filepath.Join(files, name) }
 	h := openHost(t, data, "line")

@@ -86,6 +86,7 @@ const lapsShown = `rainhill.board.map(b => b.laps.length).join()`
 // line is live: at 100 times the speed, paused, scrubbed back, and from crossing to
 // crossing. It is marked as what it is, and the page of the line notices nothing.
 func TestPageReplaysASession(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	h := stageReplay(t, 150)
 	live := chrome.Tab(t, browser)
@@ -196,6 +197,7 @@ func resultsOf(t *testing.T, h *host.Host, session string) wire.Results {
 
 // TestReplayPageLooks goes through the page of a replay in every size, light and dark.
 func TestReplayPageLooks(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	h := stageReplay(t, 150)
 	axe, err := os.ReadFile(filepath.Join("..", "..", "dashboard", "testdata", "axe", "axe-4.14.1.min.js"))

@@ -23,6 +23,7 @@ import (
 // TestPageResults reads a recorded meet from the page as an official and a reader do. The stories
 // change the book one after the other.
 func TestPageResults(t *testing.T) {
+	t.Parallel()
 	b := chrome.Start(t)
 	r := recordMeet(t)
 	for _, story := range []struct {

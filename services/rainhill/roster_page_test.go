@@ -31,6 +31,7 @@ type shed struct {
 
 // TestRosterPage keeps the stock of a club with the real service and a real browser.
 func TestRosterPage(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	for _, c := range []struct {
 		name string

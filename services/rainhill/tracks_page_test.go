@@ -21,6 +21,7 @@ import (
 // TestPageTellsWhatTrainsDo has trains run on a small track past the real service, and reads
 // from the page what became of them. The stories take their time, so they run at once.
 func TestPageTellsWhatTrainsDo(t *testing.T) {
+	t.Parallel()
 	browser := chrome.Start(t)
 	for _, story := range []struct {
 		name string
