@@ -349,7 +349,7 @@ func TestPageTakesManyEntries(t *testing.T) {
 	}
 	p.paste(list.String()) // all of it again: those that stand are refused, each with the reason
 	p.press("#paste-form button.primary")
-	chrome.Wait(t, p.ctx, fmt.Sprintf(`document.querySelector('#paste-form')?.innerText.includes('%d of 501 entered')`, 500-n), 30*time.Second)
+	chrome.Wait(t, p.ctx, fmt.Sprintf(`document.querySelector('#paste-form')?.innerText.includes('%d of 501 entered')`, 500-n), 90*time.Second)
 	p.says("#paste-form", fmt.Sprintf("%d refused", n+1), "line 1: Person 1 has entered engine-1 in this class already", "and")
 	v := p.view()
 	if len(v.Entries) != 500 || len(v.Locomotives) != 251 {
