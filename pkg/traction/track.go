@@ -43,6 +43,9 @@ const (
 	gapUs    = int64(1_000_000) // a silence longer than this is a gap: no speed
 	unknown  = math.MinInt32    // a meter that was not told
 	breaks   = 32               // kept
+	// leastReset is the least jump, in counts, that is taken for a reset: what is lost
+	// when a smaller one is not seen is no more than that.
+	leastReset = 1000
 )
 
 // Add takes a reading that is later than the last.
@@ -95,8 +98,8 @@ func (m *Track) shed(n int) {
 //
 //   - a wrap, when the counter is one of 16 or 32 bits (signed or not) and the step
 //     with one wrap added or taken is ten times nearer;
-//   - a reset, when the counter has jumped at least half way towards 0: the speed so
-//     far bridges it.
+//   - a reset, when the counter has jumped at least half way towards 0, by more than
+//     it passes through when a motor sets off: the speed so far bridges it.
 func (m *Track) follow(r Reading) int64 {
 	n := len(m.AtUs)
 	if n == 0 {
@@ -108,7 +111,7 @@ func (m *Track) follow(r Reading) int64 {
 	if off > 100+3*math.Abs(want) {
 		if w := wrapped(last, r.Counts, step, want, off); w != 0 {
 			m.Offset += w
-		} else if abs(r.Counts) < abs(last)/2 {
+		} else if n > 1 && abs(step) > leastReset && abs(r.Counts) < abs(last)/2 {
 			bridge := int64(math.Round(want))
 			m.Offset += bridge - step
 			m.Breaks = append(m.Breaks, Break{r.AtUs, 2 + 0.3*math.Abs(want)})

@@ -90,6 +90,17 @@ func TestWrapsAreFollowed(t *testing.T) {
 	})
 }
 
+// A counter that turns back through 0 at once, with nothing known of its speed, was not reset.
+func TestTurningBackThroughNoughtIsNoReset(t *testing.T) {
+	var m traction.Track
+	for i := range int64(10) {
+		m.Add(traction.Reading{AtUs: 1 + i*10_000, Counts: 134 - 200*i})
+	}
+	if got := m.Counts[len(m.Counts)-1]; got != 134-1800 || len(m.Breaks) != 0 {
+		t.Errorf("%d counts, %d breaks", got, len(m.Breaks))
+	}
+}
+
 // A board that restarts begins at 0: the speed so far bridges it, and says how surely.
 func TestResetsAreBridged(t *testing.T) {
 	for _, way := range []int64{1, -1} {
