@@ -23,8 +23,8 @@ import (
 // Limit is how long the work in one tab may take, and patience how long Wait waits at
 // least: they end what is in vain, also on a machine that is busy with other things.
 const (
-	Limit    = 2 * time.Minute
-	patience = 20 * time.Second
+	Limit    = 5 * time.Minute
+	patience = time.Minute
 )
 
 // names are what Chromium is called where it is installed.
@@ -196,7 +196,8 @@ func Wait(t testing.TB, ctx context.Context, js string, limit time.Duration) tim
 	begin := time.Now()
 	limit = max(limit, patience)
 	for {
-		_, err := chromedp.Run(ctx, chromedp.Poll[any](js, chromedp.WithPollingTimeout(max(limit-time.Since(begin), time.Millisecond))))
+		// As yes or no: what an element holds is more than the browser can always tell.
+		_, err := chromedp.Run(ctx, chromedp.Poll[bool]("!!("+js+")", chromedp.WithPollingTimeout(max(limit-time.Since(begin), time.Millisecond))))
 		if err == nil {
 			return time.Since(begin)
 		}
