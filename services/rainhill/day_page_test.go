@@ -29,7 +29,7 @@ func TestAClubsDay(t *testing.T) {
 	browser := chrome.Start(t)
 	data := t.TempDir()
 	h := openHost(t, data, "line")
-	ctx := chrome.TabFor(t, browser, 5*time.Minute)
+	ctx := chrome.TabFor(t, browser, 15*time.Minute)
 	d := &clubDay{t: t, h: h, desk: &desk{&track{t: t, writer: &writer{t: t, nc: h.Bus(), site: "line"}, h: h, ctx: ctx}, "Juniper"}}
 	d.desk.signIn()
 	for _, part := range []struct {

@@ -23,7 +23,7 @@ func openMeetPage(t *testing.T, browser context.Context) *meetPage {
 	t.Helper()
 	h := openHost(t, t.TempDir(), "line")
 	t.Cleanup(func() { stopHost(t, h) })
-	p := &meetPage{&track{t: t, writer: &writer{t: t, nc: h.Bus(), site: "line"}, h: h, ctx: chrome.TabFor(t, browser, 3*time.Minute)}}
+	p := &meetPage{&track{t: t, writer: &writer{t: t, nc: h.Bus(), site: "line"}, h: h, ctx: chrome.Tab(t, browser)}}
 	p.track.open(5)
 	p.decide(wire.WhatBattery, "", wire.Battery{ID: "pack-a", Name: "Pack A"})
 	p.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "kestrel", Name: "Kestrel"})
@@ -145,7 +145,7 @@ func TestPageRunsAMeet(t *testing.T) {
 	p.runs(map[string]string{"battery": "pack-a", "battery_v": "7.9", "throttle_permille": "450", "tyres": "none", "temperature_c": "18.5"})
 	p.runs(map[string]string{})
 	p.ranAsPlanned()
-	p.ctx = chrome.TabFor(t, browser, 3*time.Minute) // a second official goes on
+	p.ctx = chrome.Tab(t, browser) // a second official goes on
 	p.signIn()
 	p.goesWrong()
 	p.conflicts()
