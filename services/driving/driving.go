@@ -32,7 +32,7 @@ type limits struct {
 	hold     time.Duration // authority lapses after the holder's last word
 	zeros    time.Duration // for so long after a stop, motors hear of it
 	unkept   time.Duration // a fact may wait for the journal before motors are stopped
-	stall    time.Duration // between two ticks: more, and motors are stopped
+	stall    time.Duration // between two ticks: more, and authority ends; agents have stopped their motors long before
 	deaf     time.Duration // a board may report no throttle while one is commanded
 	trimFact time.Duration // between facts of what trim alone does to a motor
 	rampS    float64       // from 0 to full when none is asked for
@@ -40,7 +40,7 @@ type limits struct {
 
 var standard = limits{
 	tick: 50 * time.Millisecond, say: 100 * time.Millisecond, tell: 250 * time.Millisecond, hold: 2 * time.Second, zeros: 2 * time.Second,
-	unkept: time.Second, stall: 400 * time.Millisecond, deaf: time.Second, trimFact: 100 * time.Millisecond, rampS: 2,
+	unkept: time.Second, stall: time.Second, deaf: time.Second, trimFact: 100 * time.Millisecond, rampS: 2,
 }
 
 // agentName is by what name it signs what it puts into the journal.
