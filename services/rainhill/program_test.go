@@ -4,14 +4,12 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
-	"flag"
 	"fmt"
 	"net"
 	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"sync"
 	"syscall"
@@ -34,17 +32,7 @@ var built = sync.OnceValues(func() (string, error) {
 	return path, nil
 })
 
-// TestMain runs twice as many parallel tests as there are processors, unless another
-// number is asked for: they wait for trains most of the time.
 func TestMain(m *testing.M) {
-	flag.Parse()
-	asked := false
-	flag.Visit(func(f *flag.Flag) { asked = asked || f.Name == "test.parallel" })
-	if !asked {
-		if err := flag.Set("test.parallel", fmt.Sprint(2*runtime.GOMAXPROCS(0))); err != nil {
-			panic(err)
-		}
-	}
 	code := m.Run()
 	if path, err := built(); err == nil {
 		_ = os.RemoveAll(filepath.Dir(path))

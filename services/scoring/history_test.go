@@ -3,11 +3,14 @@ package scoring_test
 import (
 	"bytes"
 	"context"
+	"fmt"
+	"strings"
 	"testing"
 	"time"
 
 	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
+	"rainhill/services/journal"
 	"rainhill/services/scoring"
 	"rainhill/services/store"
 )
@@ -46,11 +49,18 @@ func TestAHistoryHoldsUpNothing(t *testing.T) {
 			t.Error(err)
 		}
 	}()
-	for range 300 {
-		if _, err := x.nc.Request(bus.Question(site, "scored"), nil, time.Second); err == nil {
-			break
+	last, _, err := journal.Tip(ctx, mustJS(t, x.nc), site)
+	if err != nil {
+		t.Fatal(err)
+	}
+	scored := func() bool { // of a session that is not scored yet there is no history
+		m, err := x.nc.Request(bus.Question(site, "scored"), nil, time.Second)
+		return err == nil && strings.Contains(string(m.Data), fmt.Sprintf(`"seq":%d,`, last))
+	}
+	for end := time.Now().Add(30 * time.Second); !scored(); time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("the session is not scored")
 		}
-		time.Sleep(10 * time.Millisecond)
 	}
 	got := make(chan error, 1)
 	go func() {
