@@ -54,7 +54,8 @@ void IRAM_ATTR encoder() {
 // Every 5 ms, whatever loop does: stops what is not commanded any more, and is the
 // only one to write to the bridge.
 void drive(void *) {
-  if (target != 0 && millis() - heardMs >= DEADMAN_MS) {
+  // Signed: loop may hear a command between the reading of the clock and of heardMs.
+  if (!shut && (int32_t)(millis() - heardMs) >= (int32_t)DEADMAN_MS) {
     shut = true;
     target = 0;
   }

@@ -145,9 +145,11 @@ func (d *driver) due() string {
 	var b strings.Builder
 	for _, id := range d.order {
 		m := d.motors[id]
-		if m.duty != 0 && now-m.heardAt >= deadman {
-			m.duty, m.shut = 0, true
-			d.log.Printf("no command for motor %s in %d ms: it is stopped, and driven again after a throttle of 0", id, deadman.Milliseconds())
+		if !m.shut && now-m.heardAt >= deadman {
+			if m.duty != 0 {
+				d.log.Printf("no command for motor %s in %d ms: it is stopped, and driven again after a throttle of 0", id, deadman.Milliseconds())
+			}
+			m.duty, m.shut = 0, true // one that stood is shut as well: the next command may be an old one
 		}
 		if m.duty != m.put || now-m.putAt >= sayAgain {
 			m.put, m.putAt = m.duty, now

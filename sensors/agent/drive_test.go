@@ -61,6 +61,24 @@ func TestDriverStopsByItself(t *testing.T) {
 	}
 }
 
+// A motor that stood while no commands came is driven only after a 0 as well: what comes
+// first after a silence may have been on its way for as long.
+func TestDriverIsShutAfterASilence(t *testing.T) {
+	d, at := hand("m1")
+	d.take(wire.Throttle{Motor: "m1", Boot: "b", Seq: 1})
+	*at = deadman
+	d.due()
+	d.take(wire.Throttle{Motor: "m1", DutyPermille: 600, Boot: "b", Seq: 2})
+	if got := d.motors["m1"].duty; got != 0 {
+		t.Errorf("driven with %d", got)
+	}
+	d.take(wire.Throttle{Motor: "m1", Boot: "b", Seq: 3})
+	d.take(wire.Throttle{Motor: "m1", DutyPermille: 600, Boot: "b", Seq: 4})
+	if got := d.motors["m1"].duty; got != 600 {
+		t.Errorf("after a 0 it has %d", got)
+	}
+}
+
 // Old and foreign commands are left; a service that began anew counts from 1.
 func TestDriverTakesTheNewestOnly(t *testing.T) {
 	d, _ := hand("m1", "m2")

@@ -75,6 +75,8 @@ func (s *service) arm(a asked, now time.Time) (token, held string, err error) {
 		return "", "", fmt.Errorf("only an official may arm motors: sign in first")
 	case !a.Cautions:
 		return "", "", fmt.Errorf("the cautions have not been confirmed")
+	case s.stopped.pressed && s.stopped.at.After(a.at):
+		return "", "", fmt.Errorf("all motors were stopped while this was on its way (%s: %s)", s.stopped.by, s.stopped.why)
 	case s.holder.token != "" && !a.TakeOver:
 		return "", s.holder.by, fmt.Errorf("%s drives since %s; take over only when you know why", s.holder.by, time.UnixMicro(s.holder.sinceUs).Format("15:04:05"))
 	case s.facts.waiting() > s.limits.unkept:
@@ -105,6 +107,7 @@ func (s *service) stopAll(a asked) {
 		by = "somebody who is not signed in"
 	}
 	s.halt(by, whyOr(a.Why, "stop all"))
+	s.stopped.pressed = true
 }
 
 func whyOr(why, otherwise string) string {
@@ -134,7 +137,7 @@ func (s *service) halt(by, why string) {
 		s.sweep.end(why)
 	}
 	s.trims, s.holder, s.dirty = nil, authority{}, true
-	s.stopped = stop{now.UnixMicro(), by, why}
+	s.stopped = stop{at: now, by: by, why: why}
 }
 
 // throttle takes what each motor is to have. It ends a sweep.
@@ -250,9 +253,16 @@ func trimmed(ramped, off float64) int64 {
 const leastDuty = 20
 
 // obeyed closes the throttle of a motor whose board has reported none for a while: its
-// agent has stopped it, and drives it again only from 0.
+// agent has stopped it, and drives it again only from 0. So it is with a board that
+// reported and has fallen silent: it is cut off, and stops by itself.
 func (s *service) obeyed(m *motor, now time.Time) {
-	if max(m.duty, -m.duty) < leastDuty || m.reported == nil || *m.reported != 0 {
+	driven := max(m.duty, -m.duty) >= leastDuty && m.reported != nil
+	if driven && now.Sub(m.reportedAt) > s.limits.silent {
+		m.close("its board is silent", fmt.Sprintf("nothing was heard of its board for %g s: it is cut off, and stops by itself. Open the throttle again when you know why", s.limits.silent.Seconds()))
+		s.alone(m)
+		return
+	}
+	if !driven || *m.reported != 0 {
 		m.deafAt = time.Time{}
 		return
 	}
@@ -260,14 +270,29 @@ func (s *service) obeyed(m *motor, now time.Time) {
 		m.deafAt = now
 	}
 	if now.Sub(m.deafAt) > s.limits.deaf && m.reportedAt.Sub(m.deafAt) > s.limits.deaf/2 {
-		m.asked, m.ramped, m.deafAt = 0, 0, time.Time{}
-		m.by, m.why = "the service", "its board reports no throttle"
-		m.stopWhy = "its board reported no throttle while one was commanded: its agent had stopped it. Open the throttle again when you know why"
-		if w := s.sweep; w != nil && !w.Over && slices.Contains(w.Motors, m.id) {
-			w.end("motor " + m.id + " did not obey")
-			for _, id := range w.Motors {
-				s.motors[id].asked = 0
-			}
+		m.close("its board reports no throttle", "its board reported no throttle while one was commanded: its agent had stopped it. Open the throttle again when you know why")
+		s.alone(m)
+	}
+}
+
+// close closes the throttle at once; why is for the record, words for who drives.
+func (m *motor) close(why, words string) {
+	m.asked, m.ramped, m.deafAt, m.reported = 0, 0, time.Time{}, nil
+	m.by, m.why, m.stopWhy = "the service", why, words
+}
+
+// alone closes the throttles that were to go with that of a motor that stands: of its
+// locomotive, whose other motors would drag its locked wheels along, load and slip as
+// if nothing had happened; and of its sweep, which is none any more.
+func (s *service) alone(dead *motor) {
+	swept := s.sweep != nil && !s.sweep.Over && slices.Contains(s.sweep.Motors, dead.id)
+	for _, m := range s.motors {
+		with := dead.set.locomotive != "" && m.set.locomotive == dead.set.locomotive || swept && slices.Contains(s.sweep.Motors, m.id)
+		if m != dead && m.armed && with && (m.asked != 0 || m.duty != 0) {
+			m.close("motor "+dead.id+" does not obey", "motor "+dead.id+" beside it did not obey, and a motor is not left to drag another along. Open the throttle again when you know why")
 		}
+	}
+	if swept {
+		s.sweep.end("motor " + dead.id + " did not obey")
 	}
 }

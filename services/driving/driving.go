@@ -34,13 +34,14 @@ type limits struct {
 	unkept   time.Duration // a fact may wait for the journal before motors are stopped
 	stall    time.Duration // between two ticks: more, and authority ends; agents have stopped their motors long before
 	deaf     time.Duration // a board may report no throttle while one is commanded
+	silent   time.Duration // a board that reported may be silent while its motor is driven
 	trimFact time.Duration // between facts of what trim alone does to a motor
 	rampS    float64       // from 0 to full when none is asked for
 }
 
 var standard = limits{
 	tick: 50 * time.Millisecond, say: 100 * time.Millisecond, tell: 250 * time.Millisecond, hold: 2 * time.Second, zeros: 2 * time.Second,
-	unkept: time.Second, stall: time.Second, deaf: time.Second, trimFact: 100 * time.Millisecond, rampS: 2,
+	unkept: time.Second, stall: time.Second, deaf: time.Second, silent: 2 * time.Second, trimFact: 100 * time.Millisecond, rampS: 2,
 }
 
 // agentName is by what name it signs what it puts into the journal.
@@ -77,14 +78,17 @@ type authority struct {
 	heardAt   time.Time
 }
 
+// stop is the last stop of all motors; there was none when at is zero.
 type stop struct {
-	atUs    int64
+	at      time.Time
 	by, why string
+	pressed bool // by somebody, not by the service or who gave authority back
 }
 
 // asked is a request on its way to the loop, with the roster where it needs one.
 type asked struct {
 	wire.DrivingAsk
+	at      time.Time // when it came
 	roster  roster
 	rosterE error
 	reply   func(wire.DrivingReply)
@@ -151,7 +155,7 @@ func (s *service) listen(ctx context.Context) (unsubscribe func(), err error) {
 // question hands a request to the loop. What needs the roster asks for it beside, so
 // that nothing else waits: a stop least of all.
 func (s *service) question(ctx context.Context, m *nats.Msg) {
-	a := asked{reply: func(r wire.DrivingReply) {
+	a := asked{at: time.Now(), reply: func(r wire.DrivingReply) {
 		if b, err := json.Marshal(r); err == nil {
 			_ = m.Respond(b)
 		}
@@ -204,14 +208,15 @@ func (s *service) loop(ctx context.Context, known <-chan roster) {
 // tick lets authority lapse, moves throttles, and says and tells what is due.
 func (s *service) tick(now time.Time) {
 	since := now.Sub(s.tickAt)
+	slept := stood(since, now.UnixMicro()-s.tickAt.UnixMicro())
 	s.tickAt = now
 	refused := s.facts.refused()
 	if s.holder.token != "" {
 		switch {
 		case refused != "":
 			s.halt("the service", "the journal refuses what was driven: "+refused)
-		case since > s.limits.stall:
-			s.halt("the service", fmt.Sprintf("the driving service stood still for %d ms", since.Milliseconds()))
+		case slept > s.limits.stall:
+			s.halt("the service", fmt.Sprintf("the driving service stood still for %d ms", slept.Milliseconds()))
 		case now.Sub(s.holder.heardAt) > s.limits.hold:
 			s.halt("the service", fmt.Sprintf("nothing was heard of %s for %g s", s.holder.by, s.limits.hold.Seconds()))
 		case s.facts.waiting() > s.limits.unkept:
@@ -229,6 +234,19 @@ func (s *service) tick(now time.Time) {
 	}
 }
 
+// sleptLeast is how far the wall clock has to run ahead of the steady one before the
+// machine is taken to have slept: a clock that is being set goes by less.
+const sleptLeast = 2 * time.Second
+
+// stood is how long the service did nothing between two ticks, by the steady clock or,
+// where that one stops while a machine sleeps, by the wall clock.
+func stood(steady time.Duration, wallUs int64) time.Duration {
+	if wall := time.Duration(wallUs) * time.Microsecond; wall-steady > sleptLeast {
+		return wall
+	}
+	return steady
+}
+
 // us is an instant on the service's steady clock, microseconds since its start.
 func (s *service) us(t time.Time) int64 { return t.Sub(s.start).Microseconds() + 1 }
 
@@ -242,7 +260,10 @@ func (s *service) tell() {
 
 // state is what is driven now.
 func (s *service) state() wire.Driving {
-	d := wire.Driving{Holder: s.holder.by, SinceUs: s.holder.sinceUs, Motors: []wire.DrivenMotor{}, StoppedUs: s.stopped.atUs, StoppedBy: s.stopped.by, Why: s.stopped.why}
+	d := wire.Driving{Holder: s.holder.by, SinceUs: s.holder.sinceUs, Motors: []wire.DrivenMotor{}, StoppedBy: s.stopped.by, Why: s.stopped.why}
+	if !s.stopped.at.IsZero() {
+		d.StoppedUs = s.stopped.at.UnixMicro()
+	}
 	for _, id := range s.order {
 		if m := s.motors[id]; m.armed {
 			d.Motors = append(d.Motors, m.state(s.us(time.Now())))

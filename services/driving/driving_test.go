@@ -165,6 +165,24 @@ func TestAnybodyStopsAll(t *testing.T) {
 	}
 }
 
+// Who arms while somebody stops all does not have authority afterwards, however long the
+// roster took: the stop was the later word.
+func TestAStopOutlastsAnArmingOnItsWay(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	l.slowMs.Store(600)
+	armed := make(chan wire.DrivingReply)
+	go func() {
+		armed <- l.ask(wire.DrivingAsk{Do: wire.DriveArm, By: "Ada", Cautions: true, Motors: []string{"m1"}})
+	}()
+	time.Sleep(200 * time.Millisecond)
+	l.must(wire.DrivingAsk{Do: wire.DriveStop, By: "Ben", Why: "smoke"})
+	if r := <-armed; r.OK || r.Hold != "" || !strings.Contains(r.Reason, "smoke") || r.Driving.Holder != "" {
+		t.Errorf("%+v", r)
+	}
+	l.arm("m1") // asked after the stop
+}
+
 func TestSweep(t *testing.T) {
 	t.Parallel()
 	l := newLine(t)

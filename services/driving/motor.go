@@ -2,6 +2,8 @@ package driving
 
 import (
 	"encoding/json"
+	"maps"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -112,7 +114,7 @@ func (s *service) say(now time.Time, all bool) {
 // quieten tells every motor of the roster to stop, at the service's start.
 func (s *service) quieten(r roster) {
 	now := time.Now()
-	for id := range r.motors {
+	for _, id := range slices.Sorted(maps.Keys(r.motors)) { // in an order, in which they are told
 		if m := s.motor(id); !m.armed {
 			m.zerosUntil = now.Add(s.limits.zeros)
 		}
@@ -133,6 +135,11 @@ func (s *service) hear(m *nats.Msg) {
 	var err error
 	if r.event, err = wire.Decode(m.Data); err != nil {
 		return // the journal refuses it, and says so
+	}
+	// An agent may speak on the subjects of its own motors only: what it says there of
+	// another's is refused here as the journal refuses it.
+	if _, _, source, err := bus.Split(m.Subject); err != nil || source != r.event.Motor {
+		return
 	}
 	select {
 	case s.heard <- r:

@@ -32,6 +32,7 @@ type line struct {
 
 	haltJournal, haltDriving func()
 	offUs                    atomic.Int64 // the journal's clock minus this machine's
+	slowMs                   atomic.Int64 // the scorer's answers
 
 	mu       sync.Mutex
 	commands []command
@@ -68,6 +69,7 @@ func newLine(t *testing.T) *line {
 	}
 	l.haltJournal = l.run(j.Run)
 	_, err = l.nc.Subscribe(bus.Question(site, "view"), func(m *nats.Msg) {
+		time.Sleep(time.Duration(l.slowMs.Load()) * time.Millisecond)
 		b, _ := json.Marshal(wire.View{Type: "view", Locomotives: []wire.Locomotive{wren}, NamedMotors: []wire.NamedMotor{{ID: "bench"}}})
 		_ = m.Respond(b)
 	})

@@ -20,7 +20,8 @@ import (
 // that hears its throttles and sends its readings 10 times a second, 50 ms late.
 type board struct {
 	duty    [2]atomic.Int64
-	dead    atomic.Bool // reports no throttle
+	dead    [2]atomic.Bool // reports no throttle
+	silent  [2]atomic.Bool // reports nothing
 	desync  atomic.Uint64
 	stopped chan struct{}
 }
@@ -87,8 +88,11 @@ func (b *board) roll(ctx context.Context, nc *nats.Conn) {
 			for i, id := range []string{"m1", "m2"} {
 				seq++
 				n, counts, duty, at := seq, int64(math.Floor(st.WheelM[i]*perM)), b.duty[i].Load(), time.Now().UnixMicro()-3_600_000_000 // its clock is an hour off
-				if b.dead.Load() {
+				if b.dead[i].Load() {
 					duty = 0
+				}
+				if b.silent[i].Load() {
+					continue
 				}
 				e, _ := json.Marshal(wire.Event{Kind: wire.KindMotor, Agent: "loco-1", Boot: "b", Seq: &n, AtUs: at, Motor: id, Samples: []wire.Sample{{AtUs: at, Counts: &counts, DutyPermille: &duty}}})
 				time.AfterFunc(50*time.Millisecond, func() { _ = nc.Publish(bus.Event(site, wire.KindMotor, id), e) })
@@ -148,23 +152,80 @@ func TestTrimOverTheBus(t *testing.T) {
 	l.eventually("the trim to be gone", func() bool { return len(l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving.Trims) == 0 })
 }
 
-// A board that reports no throttle has been stopped by its agent: the throttle is closed,
-// and it says why.
+// A board that reports no throttle, or nothing any more, has stopped its motor: the
+// throttle is closed, that of the locomotive's other motor with it, and it says why.
 func TestAMotorThatItsAgentStopped(t *testing.T) {
 	t.Parallel()
-	l := newLine(t)
-	b := l.board()
-	token, _ := l.arm("m1", "m2")
-	l.throttle(token, 0.2, map[string]int64{"m1": 500, "m2": 500})
-	l.reaches("m1", 500)
-	time.Sleep(300 * time.Millisecond)
-	b.dead.Store(true)
-	l.reaches("m1", 0)
-	l.reaches("m2", 0)
-	d := l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving
-	if d.Holder != "Ada" || !strings.Contains(d.Motors[0].Why, "its agent had stopped it") || d.Motors[0].AskedPermille != 0 {
-		t.Errorf("%+v", d)
+	for why, stop := range map[string]func(*board){
+		"its agent had stopped it": func(b *board) { b.dead[0].Store(true) },
+		"cut off":                  func(b *board) { b.silent[0].Store(true) },
+	} {
+		t.Run(why, func(t *testing.T) {
+			t.Parallel()
+			l := newLine(t)
+			b := l.board()
+			token, _ := l.arm("m1", "m2", "bench")
+			l.throttle(token, 0.2, map[string]int64{"m1": 500, "m2": 500, "bench": 200})
+			l.reaches("m1", 500)
+			time.Sleep(300 * time.Millisecond)
+			stop(b)
+			l.reaches("m1", 0)
+			time.Sleep(100 * time.Millisecond)
+			if l.duty("m2") != 0 || l.duty("bench") != 200 {
+				t.Errorf("m1 stands; m2 beside it has %d, the motor on the bench %d", l.duty("m2"), l.duty("bench"))
+			}
+			d := l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving
+			m1, m2 := driven(d, "m1"), driven(d, "m2")
+			if d.Holder != "Ada" || !strings.Contains(m1.Why, why) || m1.AskedPermille != 0 || !strings.Contains(m2.Why, "m1") || m2.AskedPermille != 0 {
+				t.Errorf("%+v", d)
+			}
+		})
 	}
+}
+
+// An agent speaks for its own motors: what it says of another's, on its own subject,
+// neither stops that one nor is its reading.
+func TestReadingsOfAnothersMotor(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	c, err := l.agents.Add(wire.Credential{Agent: "bench-1", Motors: []string{"bench"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	nc, err := nats.Connect(l.b.Address(), nats.UserInfo(c.Agent, c.Password), nats.Timeout(10*time.Second))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer nc.Close()
+	token, _ := l.arm("m1", "bench")
+	l.throttle(token, 0.2, map[string]int64{"m1": 500, "bench": 500})
+	l.reaches("m1", 500)
+	say := func(motor string, seq uint64) {
+		at, zero, counts := time.Now().UnixMicro(), int64(0), int64(7)
+		e, _ := json.Marshal(wire.Event{Kind: wire.KindMotor, Agent: "bench-1", Boot: "b", Seq: &seq, AtUs: at, Motor: motor, Samples: []wire.Sample{{AtUs: at, Counts: &counts, DutyPermille: &zero}}})
+		if err := nc.Publish(bus.Event(site, wire.KindMotor, "bench"), e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i := range uint64(40) {
+		say("m1", 2*i+1)
+		say("bench", 2*i+2)
+		time.Sleep(50 * time.Millisecond)
+	}
+	l.reaches("bench", 0) // it is heard, and of the motor that it has
+	d := l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving
+	if m := driven(d, "m1"); l.duty("m1") != 500 || m.HeardUs != 0 {
+		t.Errorf("m1 has %d, %+v", l.duty("m1"), m)
+	}
+}
+
+func driven(d wire.Driving, motor string) wire.DrivenMotor {
+	for _, m := range d.Motors {
+		if m.Motor == motor {
+			return m
+		}
+	}
+	return wire.DrivenMotor{}
 }
 
 func TestTrimsThatCannotBe(t *testing.T) {
