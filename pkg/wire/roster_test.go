@@ -36,6 +36,22 @@ func figure(t *rapid.T, label string, most float64) float64 {
 	return rapid.OneOf(rapid.Just(0.0), rapid.Float64Range(0, most), rapid.SampledFrom([]float64{1, 0.1, 18.125, 1234, 1e-7})).Draw(t, label) + 0
 }
 
+func part(t *rapid.T, label string) float64 {
+	return rapid.OneOf(rapid.Just(0.0), rapid.Float64Range(0, 1)).Draw(t, label) + 0
+}
+
+func maybe[T any](t *rapid.T, label string, x T) *T {
+	if rapid.Bool().Draw(t, label) {
+		return &x
+	}
+	return nil
+}
+
+func aCurve() MotorCurve {
+	r, k, i0 := 3.2, 0.0085, 60.0
+	return MotorCurve{ResistanceOhm: Estimate{Value: &r}, KVS: Estimate{Value: &k}, NoLoadMa: Estimate{Value: &i0}, Source: "data sheet"}
+}
+
 func listOf[T any](t *rapid.T, label string, most int, one func(*rapid.T) T) (out []T) {
 	for range rapid.IntRange(0, most).Draw(t, label) {
 		out = append(out, one(t))
@@ -58,17 +74,20 @@ func unlike[T any](in []T, id func(T) string) (out []T) {
 func someStock(t *rapid.T) (r Roster) {
 	r.Locomotives = unlike(listOf(t, "locomotives", 4, func(t *rapid.T) Locomotive {
 		return Locomotive{ID: anID(t, "id"), Name: awkward(t, "name", 90), Owner: awkward(t, "owner", 90), MassG: figure(t, "mass", 1e6), LengthMm: figure(t, "length", 1e6), VariantOf: maybeID(t, "of"), Note: awkward(t, "note", 200),
-			DriverSets: listOf(t, "sets", 3, func(t *rapid.T) DriverSet {
-				return DriverSet{ID: anID(t, "set"), Motor: maybeID(t, "motor"), WheelDiameterMm: figure(t, "wheel", 1e6), GearRatio: figure(t, "gear", 1e6), CountsPerRev: figure(t, "counts", 1e6), WeightG: figure(t, "weight", 1e6), Tyres: rapid.Bool().Draw(t, "tyres")}
-			})}
+			Resistance: maybe(t, "resistance", Resistance{AMS2: 0.04, AUMS2: 0.01, Source: "coasting down"}),
+			DriverSets: unlike(listOf(t, "sets", 3, func(t *rapid.T) DriverSet {
+				return DriverSet{ID: anID(t, "set"), Motor: maybeID(t, "motor"), WheelDiameterMm: figure(t, "wheel", 1e6), GearRatio: figure(t, "gear", 1e6), CountsPerRev: figure(t, "counts", 1e6), WeightG: figure(t, "weight", 1e6), Tyres: rapid.Bool().Draw(t, "tyres"),
+					WheelDiameterUMm: part(t, "wheel u"), GearEfficiency: part(t, "efficiency"), GearEfficiencyU: part(t, "efficiency u"), Adhesion: part(t, "adhesion"), AdhesionU: part(t, "adhesion u"),
+					Calibration: maybe(t, "calibration", WheelCalibration{Circuit: "long", LapLengthMm: 24345.5, Trials: []string{"slow"}, Laps: 7, UMm: 0.01, OwnUMm: 0.004})}
+			}), func(d DriverSet) string { return d.ID })}
 	}), func(l Locomotive) string { return l.ID })
 	r.Consists = unlike(listOf(t, "consists", 4, func(t *rapid.T) Consist {
-		return Consist{ID: anID(t, "id"), Name: awkward(t, "name", 90), VariantOf: maybeID(t, "of"), Cars: listOf(t, "cars", 4, func(t *rapid.T) Car {
+		return Consist{ID: anID(t, "id"), Name: awkward(t, "name", 90), VariantOf: maybeID(t, "of"), Resistance: maybe(t, "resistance", Resistance{BPerS: 0.02}), Cars: listOf(t, "cars", 4, func(t *rapid.T) Car {
 			return Car{Name: awkward(t, "car", 90), MassG: figure(t, "mass", 1e6), LengthMm: figure(t, "length", 1e6), Axles: rapid.IntRange(0, 64).Draw(t, "axles"), Bearings: rapid.SampledFrom([]string{"", "plain", "needle", "ball"}).Draw(t, "bearings")}
 		})}
 	}), func(c Consist) string { return c.ID })
 	r.NamedMotors = unlike(listOf(t, "motors", 3, func(t *rapid.T) NamedMotor {
-		return NamedMotor{ID: anID(t, "id"), Name: awkward(t, "name", 90), NominalMv: figure(t, "mv", 1e6), VariantOf: maybeID(t, "of"), Note: awkward(t, "note", 200)}
+		return NamedMotor{ID: anID(t, "id"), Name: awkward(t, "name", 90), NominalMv: figure(t, "mv", 1e6), VariantOf: maybeID(t, "of"), Note: awkward(t, "note", 200), Curve: maybe(t, "curve", aCurve())}
 	}), func(m NamedMotor) string { return m.ID })
 	r.Batteries = unlike(listOf(t, "batteries", 3, func(t *rapid.T) Battery {
 		return Battery{ID: anID(t, "id"), Name: awkward(t, "name", 90), Chemistry: awkward(t, "chemistry", 90), Cells: rapid.IntRange(0, 1000).Draw(t, "cells"), CapacityMah: figure(t, "mah", 1e7), NominalMv: figure(t, "mv", 1e7), VariantOf: maybeID(t, "of"), Note: awkward(t, "note", 200)}
@@ -304,6 +323,46 @@ func TestColumnsThatAreNotThereChangeNothing(t *testing.T) {
 	}
 	if got, want := read("batteries.csv", "id,chemistry,cells\na,,3\n"), (Battery{ID: "a", Name: "Pack", Cells: 3, Note: "old"}); got != want {
 		t.Errorf("got %+v, want %+v", got, want)
+	}
+}
+
+// What is measured of driver sets outlives a table that was edited: a calibration as long
+// as the diameter is the one it gave, the resistance of running and a motor's curve always.
+func TestTablesLeaveWhatIsMeasured(t *testing.T) {
+	had := WheelCalibration{Circuit: "long", LapLengthMm: 24345.5, Laps: 7, UMm: 0.01, OwnUMm: 0.004}
+	curve := aCurve()
+	book := Roster{
+		Locomotives: []Locomotive{{ID: "wren", Name: "Wren", Resistance: &Resistance{AMS2: 0.04}, DriverSets: []DriverSet{
+			{ID: "front", Motor: "m1", WheelDiameterMm: 36.02, WheelDiameterUMm: 0.02, GearRatio: 18.5, GearEfficiency: 0.7, Adhesion: 0.25, Calibration: &had},
+		}}},
+		Consists:    []Consist{{ID: "coal", Name: "Coal", Resistance: &Resistance{BPerS: 0.02}}},
+		NamedMotors: []NamedMotor{{ID: "m1", Name: "Red", Curve: &curve}},
+	}
+	read := func(name, text string) any {
+		t.Helper()
+		c := ReadRoster(name, text, book)
+		if len(c.Items) != 1 || len(c.Complaints) > 0 {
+			t.Fatalf("%q: %+v", text, c)
+		}
+		return c.Items[0].Value
+	}
+	whole := strings.Replace(tableText(t, WhatLocomotive, book), "18.5", "22", 1)
+	for _, text := range []string{whole, "id,set,motor,gear_ratio\nwren,front,m1,22\n"} {
+		l := read("locomotives.csv", text).(Locomotive)
+		want := book.Locomotives[0].DriverSets[0]
+		want.GearRatio = 22
+		if l.Resistance == nil || len(l.DriverSets) != 1 || l.DriverSets[0] != want {
+			t.Errorf("%q: %+v", text, l)
+		}
+	}
+	if l := read("locomotives.csv", "id,set,wheel_diameter_mm\nwren,front,36\n").(Locomotive); l.DriverSets[0].Calibration != nil || l.DriverSets[0].WheelDiameterUMm != 0.02 {
+		t.Errorf("another diameter: %+v", l.DriverSets[0])
+	}
+	if m := read("motors.csv", "id,name\nm1,Blue\n").(NamedMotor); m.Curve != &curve || m.Name != "Blue" {
+		t.Errorf("%+v", m)
+	}
+	if c := read("consists.csv", "id,name\ncoal,Black\n").(Consist); c.Resistance == nil {
+		t.Errorf("%+v", c)
 	}
 }
 

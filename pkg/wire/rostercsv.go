@@ -10,12 +10,14 @@ import (
 
 // The columns of the tables of stock. A locomotive has one row for each driver
 // set, a consist one for each car, with the columns of the whole repeated; one
-// that has none has a single row.
+// that has none has a single row. What has a structure of its own stands in no column: a
+// wheel's calibration, the resistance of running, a motor's curve. JSON has all of it.
 var (
-	LocomotiveHeader = []string{"id", "name", "owner", "mass_g", "length_mm", "variant_of", "note", "set", "motor", "wheel_diameter_mm", "gear_ratio", "counts_per_motor_rev", "weight_g", "tyres"}
-	ConsistHeader    = []string{"id", "name", "variant_of", "car", "car_name", "mass_g", "length_mm", "axles", "bearings"}
-	MotorHeader      = []string{"id", "name", "nominal_mv", "variant_of", "note"}
-	BatteryHeader    = []string{"id", "name", "chemistry", "cells", "capacity_mah", "nominal_mv", "variant_of", "note"}
+	LocomotiveHeader = []string{"id", "name", "owner", "mass_g", "length_mm", "variant_of", "note", "set", "motor", "wheel_diameter_mm", "gear_ratio", "counts_per_motor_rev", "weight_g", "tyres",
+		"wheel_diameter_u_mm", "gear_efficiency", "gear_efficiency_u", "adhesion", "adhesion_u"}
+	ConsistHeader = []string{"id", "name", "variant_of", "car", "car_name", "mass_g", "length_mm", "axles", "bearings"}
+	MotorHeader   = []string{"id", "name", "nominal_mv", "variant_of", "note"}
+	BatteryHeader = []string{"id", "name", "chemistry", "cells", "capacity_mah", "nominal_mv", "variant_of", "note"}
 )
 
 func headerOf(what string) []string {
@@ -68,10 +70,11 @@ func locomotiveRows(l Locomotive) (rows [][]string) {
 		if s.Tyres {
 			tyres = "yes"
 		}
-		rows = append(rows, append(whole[:7:7], s.ID, s.Motor, number(s.WheelDiameterMm), number(s.GearRatio), number(s.CountsPerRev), number(s.WeightG), tyres))
+		rows = append(rows, append(whole[:7:7], s.ID, s.Motor, number(s.WheelDiameterMm), number(s.GearRatio), number(s.CountsPerRev), number(s.WeightG), tyres,
+			number(s.WheelDiameterUMm), number(s.GearEfficiency), number(s.GearEfficiencyU), number(s.Adhesion), number(s.AdhesionU)))
 	}
 	if rows == nil {
-		return [][]string{append(whole, "", "", "", "", "", "", "")}
+		return [][]string{append(whole, make([]string, len(LocomotiveHeader)-len(whole))...)}
 	}
 	return rows
 }

@@ -141,6 +141,8 @@ func (r row) locomotive(l *Locomotive) {
 	s := DriverSet{
 		ID: r.id("set"), Motor: r.id("motor"), WheelDiameterMm: r.number("wheel_diameter_mm", 1e6), GearRatio: r.number("gear_ratio", 1e6),
 		CountsPerRev: r.number("counts_per_motor_rev", 1e6), WeightG: r.number("weight_g", 1e6), Tyres: r.yes("tyres"),
+		WheelDiameterUMm: r.number("wheel_diameter_u_mm", 100), GearEfficiency: r.number("gear_efficiency", 1), GearEfficiencyU: r.number("gear_efficiency_u", 1),
+		Adhesion: r.number("adhesion", 100), AdhesionU: r.number("adhesion_u", 100),
 	}
 	if s == (DriverSet{}) {
 		return
@@ -241,8 +243,8 @@ func (t *tableReader) finish() {
 	}
 }
 
-// keep leaves as it is in the book what the table has no column for. An empty
-// cell is another thing: nothing is stated any more.
+// keep leaves as it is in the book what the table has no column for, or could have none.
+// An empty cell is another thing: nothing is stated any more.
 func (t *tableReader) keep(d *draft) {
 	switch had := t.book.item(t.what, d.id).(type) {
 	case Locomotive:
@@ -253,11 +255,13 @@ func (t *tableReader) keep(d *draft) {
 		keep(t, "length_mm", &l.LengthMm, had.LengthMm)
 		keep(t, "variant_of", &l.VariantOf, had.VariantOf)
 		keep(t, "note", &l.Note, had.Note)
+		l.Resistance = had.Resistance
 		t.keepSets(l, had)
 	case Consist:
 		c := &d.consist
 		keep(t, "name", &c.Name, had.Name)
 		keep(t, "variant_of", &c.VariantOf, had.VariantOf)
+		c.Resistance = had.Resistance
 		t.keepCars(c, had)
 	case NamedMotor:
 		m := &d.motor
@@ -265,6 +269,7 @@ func (t *tableReader) keep(d *draft) {
 		keep(t, "nominal_mv", &m.NominalMv, had.NominalMv)
 		keep(t, "variant_of", &m.VariantOf, had.VariantOf)
 		keep(t, "note", &m.Note, had.Note)
+		m.Curve = had.Curve
 	case Battery:
 		b := &d.battery
 		keep(t, "name", &b.Name, had.Name)
@@ -283,7 +288,8 @@ func keep[T any](t *tableReader, column string, now *T, had T) {
 	}
 }
 
-// keepSets finds a driver set's like by its name.
+// keepSets finds a driver set's like by its name. A wheel's calibration stays with the
+// diameter and the uncertainty that it gave.
 func (t *tableReader) keepSets(l *Locomotive, had Locomotive) {
 	if !slices.Contains(t.head, "set") {
 		l.DriverSets = had.DriverSets
@@ -302,6 +308,14 @@ func (t *tableReader) keepSets(l *Locomotive, had Locomotive) {
 		keep(t, "counts_per_motor_rev", &s.CountsPerRev, o.CountsPerRev)
 		keep(t, "weight_g", &s.WeightG, o.WeightG)
 		keep(t, "tyres", &s.Tyres, o.Tyres)
+		keep(t, "wheel_diameter_u_mm", &s.WheelDiameterUMm, o.WheelDiameterUMm)
+		keep(t, "gear_efficiency", &s.GearEfficiency, o.GearEfficiency)
+		keep(t, "gear_efficiency_u", &s.GearEfficiencyU, o.GearEfficiencyU)
+		keep(t, "adhesion", &s.Adhesion, o.Adhesion)
+		keep(t, "adhesion_u", &s.AdhesionU, o.AdhesionU)
+		if s.WheelDiameterMm == o.WheelDiameterMm && s.WheelDiameterUMm == o.WheelDiameterUMm {
+			s.Calibration = o.Calibration
+		}
 	}
 }
 
