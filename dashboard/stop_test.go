@@ -63,6 +63,12 @@ func TestDeskOnASilentLine(t *testing.T) {
 	s.await("/api/driving", 4) // arming, and that the page is there
 	s.change(func() { s.muted = true })
 	chrome.Wait(t, ctx, `document.querySelector('#dead')?.innerText.includes('line is silent') && document.querySelector('.controls').inert`, 2*time.Second)
+	time.Sleep(200 * time.Millisecond) // what was on its way
+	held := len(s.posted("/api/driving"))
+	time.Sleep(1200 * time.Millisecond)
+	if after := len(s.posted("/api/driving")); after != held {
+		t.Errorf("with its controls dead the page said %d times that it is there: the motors would run on", after-held)
+	}
 	s.change(func() { s.muted = false })
 	chrome.Wait(t, ctx, `!document.querySelector('#dead') && !document.querySelector('.controls').inert`, 5*time.Second)
 	s.change(func() { s.refuse = "the service that answers this is not running" })

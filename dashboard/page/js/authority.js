@@ -1,6 +1,6 @@
 // Authority over motors, as this page holds it: the token stays in the memory of this
-// module, is said twice a second while the page is seen, and is gone when the service
-// says so, when stop is pressed, or when the page is left.
+// module, is said twice a second while the page is seen and the line speaks to it, and is
+// gone when the service says so, when stop is pressed, or when the page is left.
 /** @import {DrivingAsk, DrivingReply} from '../../types/wire.js' */
 import { state, putDriving, onChange } from './store.js';
 import { at } from './api.js';
@@ -64,9 +64,9 @@ export async function arm(motors, takeOver) {
   return reply;
 }
 
-/** Says that this page is still there, but not while nobody sees it. */
+/** Says that this page is still there, but not while nobody sees it, nor while it sees no train: who cannot see does not drive. */
 async function hold() {
-  if (document.hidden) return;
+  if (document.hidden || state.phase !== 'live') return;
   await said({ do: 'hold' });
   again();
 }

@@ -80,9 +80,9 @@ export async function runPlan(plan) {
       if (run.wish === 'after') throw new Halted('ended after a run, as was asked');
     }
   } catch (e) {
+    setThrottle(motorsOf(plan), 0); // first, whatever it was
     if (!(e instanceof Halted) && !(e instanceof Refused)) throw e;
     run.halted = e.message;
-    setThrottle(motorsOf(plan), 0);
     await abandon(e.message);
   } finally {
     Object.assign(run, { turn: null, doing: '', trial: '', wish: '' });
