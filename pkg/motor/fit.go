@@ -207,7 +207,7 @@ func median(x []float64) float64 {
 
 // growth is by how much the scatter of the residuals within the steps, with its
 // autocorrelation, is above that of readings which know nothing of each other; the
-// mean ratio of variances over the steps.
+// median ratio of variances over the steps.
 func growth(used []*Step, r, k float64) float64 {
 	var ratio []float64
 	for _, s := range used {

@@ -313,8 +313,11 @@ func (t *tableReader) keepSets(l *Locomotive, had Locomotive) {
 		keep(t, "gear_efficiency_u", &s.GearEfficiencyU, o.GearEfficiencyU)
 		keep(t, "adhesion", &s.Adhesion, o.Adhesion)
 		keep(t, "adhesion_u", &s.AdhesionU, o.AdhesionU)
-		if s.WheelDiameterMm == o.WheelDiameterMm && s.WheelDiameterUMm == o.WheelDiameterUMm {
+		switch {
+		case s.WheelDiameterMm == o.WheelDiameterMm && s.WheelDiameterUMm == o.WheelDiameterUMm:
 			s.Calibration = o.Calibration
+		case s.WheelDiameterMm != o.WheelDiameterMm && !slices.Contains(t.head, "wheel_diameter_u_mm"):
+			s.WheelDiameterUMm = 0 // it was that of the other diameter
 		}
 	}
 }

@@ -50,6 +50,21 @@ func names(p wire.Prediction) (out []string) {
 	return out
 }
 
+// An adhesion that is stated is not known without error for that.
+func TestAnAdhesionWithoutUncertaintyIsNotExact(t *testing.T) {
+	ask := question()
+	for i := range ask.Locomotive.DriverSets {
+		ask.Locomotive.DriverSets[i].AdhesionU = 0
+	}
+	p, err := prediction.Predict(stock(), ask, nil)
+	if err != nil || p.Limit != wire.LimitAdhesion || !slices.Equal(names(p), []string{"adhesion of front", "adhesion of rear"}) {
+		t.Fatalf("%v: %s, %v", err, p.Limit, p.Assumed)
+	}
+	if width := *p.PullMn.Hi - *p.PullMn.Lo; width < 0.3**p.PullMn.Value {
+		t.Errorf("a pull of %.0f mN, which adhesion limits, is said to be known to %.0f", *p.PullMn.Value, width)
+	}
+}
+
 // What is stated is not assumed; what is not is listed, and widens the interval.
 func TestAssumptionsAreListed(t *testing.T) {
 	whole, err := prediction.Predict(stock(), question(), nil)
@@ -64,6 +79,7 @@ func TestAssumptionsAreListed(t *testing.T) {
 	}{
 		{"resistance", func(a *wire.PredictAsk) { a.Locomotive.Resistance = nil }, []string{"a_m_s2", "b_per_s", "c_per_m", "curve_m_s2"}},
 		{"efficiency", func(a *wire.PredictAsk) { a.Locomotive.DriverSets[0].GearEfficiency = 0 }, []string{"gear_efficiency"}},
+		{"efficiency without uncertainty", func(a *wire.PredictAsk) { a.Locomotive.DriverSets[0].GearEfficiencyU = 0 }, []string{"gear_efficiency of front"}},
 		{"supply", func(a *wire.PredictAsk) { a.SupplyOhm = 0 }, []string{"supply_ohm"}},
 		{"data sheet without uncertainty", func(a *wire.PredictAsk) {
 			a.Motors = []wire.NamedMotor{{ID: "m-front", Curve: &wire.MotorCurve{ResistanceOhm: only(3.2), KVS: only(0.0085), NoLoadMa: only(60)}}}

@@ -52,6 +52,12 @@ func (n *notes) take(name string, value, u float64, text string) motor.Input {
 	return motor.Input{Value: value, U: u, Key: name}
 }
 
+// unsure is the standard uncertainty taken, as a part, of a figure that was stated
+// without one.
+func (n *notes) unsure(name string, value, part float64) float64 {
+	return n.take(name, value, part*value, fmt.Sprintf("stated without its uncertainty, which is taken as %g %%: %s", 100*part, custom)).U
+}
+
 // custom marks a figure of the trade.
 const custom = "common practice, no source"
 
@@ -178,6 +184,8 @@ func (s Stock) drive(l wire.Locomotive, d wire.DriverSet, n *notes) (motor.Drive
 	if d.GearEfficiency == 0 {
 		x := n.take("gear_efficiency", 0.75, 0.12, "power at the wheels over power at the motor, not stated: "+custom)
 		out.Efficiency = motor.Input{Value: x.Value, U: x.U, Key: out.Efficiency.Key, Shared: x.Key, Most: 1}
+	} else if d.GearEfficiencyU == 0 {
+		out.Efficiency.U = n.unsure("gear_efficiency of "+d.ID, d.GearEfficiency, 0.05)
 	}
 	out.WeightN = motor.Fixed(d.WeightG / 1000 * motor.Gravity)
 	if d.WeightG == 0 {
@@ -192,7 +200,11 @@ func (s Stock) drive(l wire.Locomotive, d wire.DriverSet, n *notes) (motor.Drive
 // adhesion is stated, or taken by whether there are tyres.
 func adhesion(d wire.DriverSet, own string, n *notes) motor.Input {
 	if d.Adhesion > 0 {
-		return motor.Input{Value: d.Adhesion, U: d.AdhesionU, Key: "adhesion of " + own}
+		x := motor.Input{Value: d.Adhesion, U: d.AdhesionU, Key: "adhesion of " + own}
+		if x.U == 0 {
+			x.U = n.unsure("adhesion of "+d.ID, d.Adhesion, 0.2)
+		}
+		return x
 	}
 	x := motor.Input{}
 	if d.Tyres {
@@ -217,8 +229,7 @@ func body(name string, massG float64, r *wire.Resistance, arcs bool, n *notes) m
 	}
 	stated := func(what string, v, u float64) motor.Input {
 		if u == 0 && v > 0 {
-			u = 0.2 * v
-			n.take(what+" of "+name, v, u, "stated without its uncertainty, which is taken as a fifth: "+custom)
+			u = n.unsure(what+" of "+name, v, 0.2)
 		}
 		return motor.Input{Value: v, U: u, Key: what + " of " + name}
 	}

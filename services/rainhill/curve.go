@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -51,7 +52,7 @@ func curve(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 		fmt.Fprintf(std.err, "%s: %v\n", fs.Arg(0), why[m])
 	}
 	if len(curves) == 0 && len(why) == 0 {
-		return fmt.Errorf("%s holds no readings of %s within its trials", fs.Arg(0), cmpOr(*id, "any motor"))
+		return fmt.Errorf("%s holds no readings of %s within its trials", fs.Arg(0), cmp.Or(*id, "any motor"))
 	}
 	if *write != "" {
 		if err := writeCurves(*setup, *write, curves, std); err != nil {
@@ -65,13 +66,6 @@ func curve(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 		return fmt.Errorf("%d motor(s) or line(s) could not be used; the rest was", bad)
 	}
 	return nil
-}
-
-func cmpOr(a, b string) string {
-	if a != "" {
-		return a
-	}
-	return b
 }
 
 // list is what stands between commas; nil of nothing.

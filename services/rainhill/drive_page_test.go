@@ -342,6 +342,7 @@ func TestPageSweepsAndTrims(t *testing.T) {
 	ada.whole(600)
 	d.has("before trim", time.Now().UnixMicro(), 4*time.Second, about(600))
 	ada.shows(`document.querySelector('form[data-trim=heron]')`)
+	time.Sleep(1500 * time.Millisecond) // while the train gathers speed both sets pull, and part less
 	before := d.desync()
 	for end := time.Now().Add(15 * time.Second); max(before, -before) < 0.005 && time.Now().Before(end); before = d.desync() {
 		time.Sleep(100 * time.Millisecond) // the train is still gathering speed

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"flag"
@@ -142,7 +143,7 @@ func (a wanted) ask(setup wire.Setup, ran []prediction.Measured) (wire.PredictAs
 func (a wanted) train(setup wire.Setup, of *wire.Trial, ask *wire.PredictAsk) error {
 	id, behind := *a.loco, *a.consist
 	if of != nil {
-		id, behind = cmpOr(id, of.Locomotive), cmpOr(behind, of.Consist)
+		id, behind = cmp.Or(id, of.Locomotive), cmp.Or(behind, of.Consist)
 	}
 	if id == "" && len(setup.Locomotives) == 1 {
 		id = setup.Locomotives[0].ID

@@ -31,14 +31,13 @@ func (s *scorer) wheels(q []byte, reply func([]byte, error)) {
 		reply(nil, fmt.Errorf("session %q is not an id", ask.Session))
 		return
 	}
-	go func() {
+	s.beside(reply, func() ([]byte, error) {
 		state, err := s.past(s.ctx, ask.Session, 0, silently)
 		if err != nil {
-			reply(nil, err)
-			return
+			return nil, err
 		}
-		reply(checked(state, ask.Trials))
-	}()
+		return checked(state, ask.Trials)
+	})
 }
 
 func checked(state *trial.State, trials []string) ([]byte, error) {
