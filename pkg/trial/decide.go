@@ -270,10 +270,12 @@ func (s *State) know() {
 	b := s.Book
 	if !s.open() && b.Locomotives != nil {
 		for _, t := range b.Trials { // a trial corrected to a locomotive it did not know
-			learn(b.Locomotives, s.Locomotives, t.Trial.Locomotive)
+			if _, known := b.Locomotives[t.Trial.Locomotive]; !known {
+				learn(b.Locomotives, s.Locomotives, t.Trial.Locomotive)
+				s.knowMotors(b.Locomotives[t.Trial.Locomotive])
+			}
 			learn(b.Consists, s.Consists, t.Trial.Consist)
 		}
-		s.knowMotors()
 		return
 	}
 	b.Circuit = s.Circuits[b.Session.Circuit]
@@ -287,18 +289,18 @@ func (s *State) know() {
 	for _, e := range b.Entries {
 		learn(b.Locomotives, s.Locomotives, e.Locomotive)
 	}
-	s.knowMotors()
+	for _, l := range b.Locomotives {
+		s.knowMotors(l)
+	}
 }
 
-// knowMotors copies the motors that the book's locomotives name.
-func (s *State) knowMotors() {
-	for _, l := range s.Book.Locomotives {
-		for _, d := range l.DriverSets {
-			if s.Book.NamedMotors == nil {
-				s.Book.NamedMotors = map[string]wire.NamedMotor{}
-			}
-			learn(s.Book.NamedMotors, s.NamedMotors, d.Motor)
+// knowMotors copies the motors that a locomotive of the book names.
+func (s *State) knowMotors(l wire.Locomotive) {
+	for _, d := range l.DriverSets {
+		if s.Book.NamedMotors == nil {
+			s.Book.NamedMotors = map[string]wire.NamedMotor{}
 		}
+		learn(s.Book.NamedMotors, s.NamedMotors, d.Motor)
 	}
 }
 

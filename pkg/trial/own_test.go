@@ -38,3 +38,26 @@ func TestSharedDefinitionsAreOfNoSession(t *testing.T) {
 	d.refused(wire.WhatUndo, "s1", wire.Undo{Decision: id}, "no session")
 	d.refused(wire.WhatBattery, "s1", wire.Battery{ID: "b1"}, "no session")
 }
+
+// A motor that was named, or swept, after a session had closed is no part of its results,
+// whatever is corrected in it later; that of a locomotive it did not know yet is.
+func TestAMotorNamedAfterTheCloseIsNotOfTheSession(t *testing.T) {
+	d := newDay(t)
+	d.must(wire.WhatLocomotive, "", wire.Locomotive{ID: "wren", Name: "Wren", DriverSets: []wire.DriverSet{{ID: "front", Motor: "m1"}}})
+	d.run(wire.Trial{ID: "t1", Locomotive: "wren"}, 3, 10_000_000)
+	d.close()
+	d.must(wire.WhatMotor, "", wire.NamedMotor{ID: "m1", Name: "Swept"})
+	d.must(wire.WhatLocomotive, "", wire.Locomotive{ID: "robin", Name: "Robin", DriverSets: []wire.DriverSet{{ID: "front", Motor: "m2"}}})
+	d.must(wire.WhatMotor, "", wire.NamedMotor{ID: "m2", Name: "Other"})
+	t1 := d.s.Book.Trials[0].Trial
+	t1.Conditions = map[string]any{"weather": "dry"}
+	d.must(wire.WhatTrial, "s1", t1)
+	if got := d.s.Book.NamedMotors; len(got) != 0 {
+		t.Errorf("the session has learnt of %v", got)
+	}
+	t1.Locomotive = "robin"
+	d.must(wire.WhatTrial, "s1", t1)
+	if got := d.s.Book.NamedMotors; len(got) != 1 || got["m2"].Name != "Other" {
+		t.Errorf("of a locomotive that came into it it knows %v", got)
+	}
+}
