@@ -1,5 +1,5 @@
 // What differs between two things of the roster, in words. Pure.
-/** @import {Locomotive, DriverSet, Consist, Car, NamedMotor, Battery} from '../../types/wire.js' */
+/** @import {Locomotive, DriverSet, Consist, Car, NamedMotor, Battery, MotorCurve} from '../../types/wire.js' */
 import { list } from './merge.js';
 
 /** @typedef {'locomotive' | 'consist' | 'motor' | 'battery'} Kind */
@@ -14,7 +14,7 @@ import { list } from './merge.js';
 const FACTS = {
   locomotive: [['owner', 'owner', 'text'], ['mass_g', 'mass', 'g'], ['length_mm', 'length', 'mm'], ['resistance', 'resistance', 'resistance'], NOTE],
   consist: [['resistance', 'resistance', 'resistance']],
-  motor: [VOLTAGE, NOTE],
+  motor: [VOLTAGE, ['curve', 'curve', 'curve'], NOTE],
   battery: [['chemistry', 'chemistry', 'text'], ['cells', 'cells', ''], ['capacity_mah', 'capacity', 'mAh'], VOLTAGE, NOTE],
 };
 /** @type {Fact[]} */
@@ -43,7 +43,8 @@ export function plain(v) {
 /** @param {unknown} v @param {string} unit @param {(id: string) => string} motorName */
 function written(v, unit, motorName) {
   if (unit === 'fitted') return v ? 'fitted' : 'none';
-  if (!v) return unit === 'calibration' ? 'none' : 'not stated';
+  if (!v) return unit === 'calibration' || unit === 'curve' ? 'none' : 'not stated';
+  if (unit === 'curve') return curveWords(/** @type {MotorCurve} */ (v));
   if (unit === 'calibration' || unit === 'resistance') return inWords(/** @type {Record<string, unknown>} */ (v));
   if (unit === 'volt') return `${volts(Number(v))} V`;
   if (unit === 'motor') return clip(motorName(String(v)));
@@ -55,6 +56,12 @@ function written(v, unit, motorName) {
 function inWords(v) {
   if ('laps' in v) return `by ${v.laps} laps on ${v.circuit}${v.session ? `, ${v.session}` : ''}`;
   return Object.entries(v).filter(([key, x]) => x && key !== 'source').map(([key, x]) => `${key.split('_')[0]}${key.includes('_u_') ? ' u' : ''} ${x}`).join(', ') || 'a source alone';
+}
+
+/** Its constants and where they are from. @param {MotorCurve} c */
+function curveWords(c) {
+  const i0 = c.no_load_ma.value ?? null;
+  return `R ${Number(c.resistance_ohm.value?.toPrecision(4))} Ω, k ${Number(((c.k_v_s.value ?? 0) * 1000).toPrecision(4))} mV s${i0 === null ? '' : `, I₀ ${Number(i0.toPrecision(4))} mA`}${c.source ? ` (${clip(c.source)}${c.session ? `, ${c.session}` : ''})` : ''}`;
 }
 
 /** @param {unknown} v */

@@ -12,6 +12,7 @@ const WORDS = {
   lap_length_u_mm: 'lap length, its uncertainty', scale_ratio: 'scale 1 to', variant_of: 'variant of', pair_mm: 'second beam at', nominal_mv: 'nominal voltage', capacity_mah: 'capacity', void: 'void',
   wheel_diameter_u_mm: 'wheel diameter, its uncertainty', gear_efficiency_u: 'gear efficiency, its uncertainty', adhesion_u: 'adhesion, its uncertainty', u_mm: 'uncertainty there', own_u_mm: 'uncertainty of its own',
   a_m_s2: 'a in m/s²', b_per_s: 'b in 1/s', c_per_m: 'c in 1/m', curve_m_s2: 'on curves in m/s²', a_u_m_s2: 'a, its uncertainty', b_u_per_s: 'b, its uncertainty', c_u_per_m: 'c, its uncertainty', curve_u_m_s2: 'on curves, its uncertainty',
+  resistance_ohm: 'R in Ω', k_v_s: 'k in V s', speed_rad_s: 'speed in rad/s', u_speed_rad_s: 'speed, its uncertainty',
 };
 /** @type {Record<string, string>} */
 const UNITS = { g: 'g', mm: 'mm', v: 'V', mv: 'mV', c: '°C', s: 's', deg: '°', mah: 'mAh' };
@@ -106,14 +107,15 @@ export function valueWords(path, v, names) {
 
 /** @param {string} field @param {number} v */
 function numberWords(field, v) {
-  const unit = UNITS[/_([a-z]+)$/.exec(field)?.[1] ?? ''] ?? '';
+  const unit = /_(per|rad|v)_s$/.test(field) ? '' : UNITS[/_([a-z]+)$/.exec(field)?.[1] ?? ''] ?? ''; // no seconds
   if (field.endsWith('_us')) return `${day(v).slice(0, 10)} ${clock(v)}`;
   if (field.endsWith('_permille')) return `${plain(v / 10)} %`;
   if (field === 'ends_after_s' && v >= 60) return `${plain(v / 60)} min`;
   return plain(v) + (unit ? ` ${unit}` : '');
 }
 
-/** A number with the decimals it has, three at most. @param {number} v */
+/** A number with the decimals it has, three at most; of a small one three digits. @param {number} v */
 export function plain(v) {
+  if (v && Math.abs(v) < 0.1) return String(Number(v.toPrecision(3))).replace('-', '−');
   return known(v) ? fixed(v, 3).replace(/\.0+$|(\.\d*[1-9])0+$/, '$1') : String(v);
 }

@@ -38,6 +38,9 @@ export function testValuesInWords() {
   same(say('to_us', 0), 'ended: not yet', 'an open end');
   same(say('void', false), 'void: no', 'a no');
   same(say('ends_after_s', 180), 'ends after: 3 min', 'minutes');
+  same(say('curve.k_v_s.value', 0.008503), 'curve, k in V s, value: 0.0085', 'a small figure has digits');
+  same(say('curve.steps.2.speed_rad_s', 812.5), 'curve, steps, 2, speed in rad/s: 812.5', 'radians a second are no seconds');
+  same(say('resistance.b_per_s', 0.03), 'resistance, b in 1/s: 0.03', 'nor is one over a second');
   same([plain(100), plain(7.25), plain(0.1234), plain(-3), plain(10.5)], ['100', '7.25', '0.123', '−3', '10.5'], 'decimals that are there');
 }
 

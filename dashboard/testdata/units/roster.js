@@ -40,6 +40,14 @@ export function testCarsInWords() {
   same(carsAlike(1e9, coal).length, 500, 'never more than a consist may have');
 }
 
+export function testCurvesInWords() {
+  const curve = { resistance_ohm: { value: 3.2012, lo: null, hi: null }, k_v_s: { value: 0.0085, lo: null, hi: null }, no_load_ma: { value: null, lo: null, hi: null }, source: 'throttle sweep', session: 's1' };
+  const m = /** @type {any} */ ({ id: 'm1', name: 'Red', curve });
+  same(differences('motor', m, { ...m, curve: undefined }), ['curve R 3.201 Ω, k 8.5 mV s (throttle sweep, s1) → none'], 'a curve that goes is told of');
+  same(differences('motor', m, { ...m, curve: { ...curve, no_load_ma: { value: 60, lo: 59, hi: 61 } } }).length, 1, 'one that changes as well');
+  same(differences('motor', m, { ...m }), [], 'and none where none did');
+}
+
 export function testFigures() {
   same([volts(3700), volts(1), plain(18.125), plain(0.1 + 0.2), plain(1e-7), plain(29.8)], [3.7, 0.001, '18.125', '0.3', '1e-7', '29.8'], 'as they were written');
   same(few(['a', 'b', 'c', 'd'], 3), ['a', 'b', 'and 2 more'], 'long lists');
