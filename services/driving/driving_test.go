@@ -270,6 +270,32 @@ func TestRestartNeverDrives(t *testing.T) {
 	}
 }
 
+// A service that was killed has left a throttle in the journal, though the motor's agent
+// stopped it since: the next one writes down that it is closed, and of that motor only.
+func TestAKilledServiceLeavesNothingDriven(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	l.haltDriving()
+	for i, duty := range []int64{0, 400} {
+		seq, motor := uint64(i+1), []string{"m1", "m2"}[i]
+		b, err := json.Marshal(wire.Event{Kind: wire.KindDrive, Agent: "driving", Boot: "killed", Seq: &seq, AtUs: time.Now().UnixMicro(), Motor: motor, DutyPermille: &duty, By: "Ada", Why: "throttle"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := l.nc.Request(bus.Internal(site, wire.KindDrive, motor), b, 5*time.Second); err != nil {
+			t.Fatal(err)
+		}
+	}
+	l.drive()
+	l.eventually("the fact", func() bool { return len(l.facts("m2")) == 2 })
+	if f := l.facts("m2")[1]; *f.DutyPermille != 0 || f.By != "the service" || !strings.Contains(f.Why, "began anew") {
+		t.Errorf("%+v", f)
+	}
+	if f := l.facts("m1"); len(f) != 1 {
+		t.Errorf("of a motor that was closed: %+v", f)
+	}
+}
+
 // A journal that refuses a fact for good, as one whose clock is two days off does, is
 // as bad as none.
 func TestNothingIsDrivenThatTheJournalRefuses(t *testing.T) {

@@ -111,12 +111,16 @@ func (s *service) say(now time.Time, all bool) {
 	}
 }
 
-// quieten tells every motor of the roster to stop, at the service's start.
+// quieten tells every motor of the roster to stop, at the service's start. What the
+// journal has as driven still, since the service was killed over it, is driven no more.
 func (s *service) quieten(r roster) {
 	now := time.Now()
 	for _, id := range slices.Sorted(maps.Keys(r.motors)) { // in an order, in which they are told
 		if m := s.motor(id); !m.armed {
 			m.zerosUntil = now.Add(s.limits.zeros)
+			if r.left[id] {
+				s.facts.put(id, 0, "the service", "the driving service began anew: commands had ceased", now)
+			}
 		}
 	}
 	s.say(now, false)

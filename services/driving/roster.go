@@ -8,6 +8,8 @@ import (
 	"math"
 	"time"
 
+	"github.com/nats-io/nats.go/jetstream"
+
 	"rainhill/pkg/bus"
 	"rainhill/pkg/control"
 	"rainhill/pkg/wire"
@@ -17,6 +19,7 @@ import (
 type roster struct {
 	motors map[string]driverSet // by motor; one that is only named has no set
 	sets   map[[2]string]driverSet
+	left   map[string]bool // motors that the journal has as driven, from a start before this; only of the first roster
 }
 
 // driverSet is a set and how its motor's counts are read; mmPerCount 0 is not known.
@@ -46,7 +49,7 @@ func (s *service) fetchRoster(ctx context.Context) (roster, error) {
 // rosterOf reads a view. A motor that several sets name is that of a locomotive that
 // is out, if one is.
 func rosterOf(v wire.View) roster {
-	r := roster{map[string]driverSet{}, map[[2]string]driverSet{}}
+	r := roster{motors: map[string]driverSet{}, sets: map[[2]string]driverSet{}}
 	out := map[string]bool{}
 	for _, t := range v.Trials {
 		if t.ToUs == 0 {
@@ -71,11 +74,28 @@ func rosterOf(v wire.View) roster {
 	return r
 }
 
-// firstRoster asks until the scorer answers.
+// firstRoster asks until the scorer answers, and the journal what was driven last. That
+// motors are told to stop waits for the scorer alone.
 func (s *service) firstRoster(ctx context.Context, known chan<- roster) {
-	for {
-		if r, err := s.fetchRoster(ctx); err == nil {
-			known <- r
+	hand := func(r roster) {
+		select {
+		case known <- r:
+		case <-ctx.Done():
+		}
+	}
+	for told := false; ; {
+		r, err := s.fetchRoster(ctx)
+		if err == nil && !told {
+			told = true
+			hand(r)
+		}
+		if err == nil {
+			r.left, err = s.leftDriven(ctx, r)
+		}
+		if err == nil {
+			if len(r.left) > 0 {
+				hand(r)
+			}
 			return
 		}
 		select {
@@ -84,6 +104,39 @@ func (s *service) firstRoster(ctx context.Context, known chan<- roster) {
 		case <-time.After(250 * time.Millisecond):
 		}
 	}
+}
+
+// leftDriven is the motors whose last fact is a throttle that is not 0: the service was
+// killed while it drove them.
+func (s *service) leftDriven(ctx context.Context, r roster) (map[string]bool, error) {
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+	defer cancel()
+	js, err := jetstream.New(s.nc)
+	if err != nil {
+		return nil, err
+	}
+	st, err := js.Stream(ctx, bus.Stream(s.site))
+	if err != nil {
+		return nil, fmt.Errorf("opening the journal of site %s: %w", s.site, err)
+	}
+	left := map[string]bool{}
+	for id := range r.motors {
+		m, err := st.GetLastMsgForSubject(ctx, bus.Record(s.site, wire.KindDrive, id))
+		if errors.Is(err, jetstream.ErrMsgNotFound) {
+			continue
+		}
+		var e wire.Event
+		if err == nil {
+			err = json.Unmarshal(m.Data, &e)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("reading what motor %s was given last: %w", id, err)
+		}
+		if e.DutyPermille != nil && *e.DutyPermille != 0 {
+			left[id] = true
+		}
+	}
+	return left, nil
 }
 
 // trim is one trim at work.
