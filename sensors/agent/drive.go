@@ -145,12 +145,7 @@ func (d *driver) due() string {
 	var b strings.Builder
 	for _, id := range d.order {
 		m := d.motors[id]
-		if !m.shut && now-m.heardAt >= deadman {
-			if m.duty != 0 {
-				d.log.Printf("no command for motor %s in %d ms: it is stopped, and driven again after a throttle of 0", id, deadman.Milliseconds())
-			}
-			m.duty, m.shut = 0, true // one that stood is shut as well: the next command may be an old one
-		}
+		d.lapse(id, m, now)
 		if m.duty != m.put || now-m.putAt >= sayAgain {
 			m.put, m.putAt = m.duty, now
 			fmt.Fprintf(&b, "%s %d\n", id, m.duty)
@@ -159,7 +154,20 @@ func (d *driver) due() string {
 	return b.String()
 }
 
-// take takes a command from the bus.
+// lapse stops a motor whose commands have ceased, and shuts one that stood meanwhile as
+// well: the next command may be an old one.
+func (d *driver) lapse(id string, m *output, now time.Duration) {
+	if m.shut || now-m.heardAt < deadman {
+		return
+	}
+	if m.duty != 0 {
+		d.log.Printf("no command for motor %s in %d ms: it is stopped, and driven again after a throttle of 0", id, deadman.Milliseconds())
+	}
+	m.duty, m.shut = 0, true
+}
+
+// take takes a command from the bus. That commands had ceased is seen here as well: a
+// process that was halted may hear what has piled up before it looks at the time.
 func (d *driver) take(t wire.Throttle) {
 	d.mu.Lock()
 	m := d.motors[t.Motor]
@@ -167,7 +175,9 @@ func (d *driver) take(t wire.Throttle) {
 		d.mu.Unlock()
 		return
 	}
-	m.boot, m.seq, m.heardAt = t.Boot, t.Seq, d.steady()
+	now := d.steady()
+	d.lapse(t.Motor, m, now)
+	m.boot, m.seq, m.heardAt = t.Boot, t.Seq, now
 	switch {
 	case t.DutyPermille == 0:
 		m.shut, m.told, m.duty = false, false, 0

@@ -79,6 +79,22 @@ func TestDriverIsShutAfterASilence(t *testing.T) {
 	}
 }
 
+// A process that was halted while it drove hears what has piled up before it has looked at
+// the time: the motor is shut all the same.
+func TestDriverIsShutThatWasHalted(t *testing.T) {
+	d, at := hand("m1")
+	d.take(wire.Throttle{Motor: "m1", Boot: "b", Seq: 1})
+	d.take(wire.Throttle{Motor: "m1", DutyPermille: 400, Boot: "b", Seq: 2})
+	if got := d.due(); got != "m1 400\n" {
+		t.Fatalf("driven with %q", got)
+	}
+	*at = time.Second
+	d.take(wire.Throttle{Motor: "m1", DutyPermille: 400, Boot: "b", Seq: 3})
+	if got := d.due(); got != "m1 0\n" {
+		t.Errorf("after a second in which it was halted: %q", got)
+	}
+}
+
 // Old and foreign commands are left; a service that began anew counts from 1.
 func TestDriverTakesTheNewestOnly(t *testing.T) {
 	d, _ := hand("m1", "m2")

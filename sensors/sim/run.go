@@ -30,7 +30,8 @@ const (
 //
 // Motors obey the throttle commands of the bus as an agent with an output does
 // (wire.Throttle): from its first command on a motor has what was commanded last,
-// and stops when none has come for 500 ms; its readings then go out one by one.
+// and stops when none has come for 500 ms (the next command drives it again, also one that
+// is not 0: in that it is laxer than an agent); its readings then go out one by one.
 // Run returns nil when ctx is done, and an error when the
 // journal refuses an event for good.
 func Run(ctx context.Context, nc *nats.Conn, site string, s Scenario, seed int64, speedup float64) error {
