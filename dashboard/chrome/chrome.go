@@ -169,7 +169,7 @@ func Click(selector string) chromedp.Action[chromedp.Void] {
 		const b = e.getClientRects()[0], top = b && document.elementFromPoint(b.x + b.width / 2, b.y + b.height / 2);
 		return !!top && (e.contains(top) || top.closest('label')?.control === e);
 	})(document.querySelector(%q))`, selector)
-	act := fmt.Sprintf(`(e => (e.focus({preventScroll: true}), e.dispatchEvent(new MouseEvent('click', {bubbles: true, cancelable: true, view: window}))))(document.querySelector(%q))`, selector)
+	act := fmt.Sprintf(`(e => (e.focus({preventScroll: true}), e.dispatchEvent(new MouseEvent('click', {bubbles: true, cancelable: true, view: window, detail: 1}))))(document.querySelector(%q))`, selector)
 	return func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
 		if _, err := chromedp.Poll[any](hit, chromedp.WithPollingTimeout(patience))(ctx, target); err != nil {
 			return chromedp.Void{}, fmt.Errorf("waiting until %s can be hit: %w", selector, err)
