@@ -10,9 +10,11 @@ import (
 // each of the Holds in which the throttle was not moved: of speed in counts a second,
 // current in mA, voltage at the winding (supply x duty) in mV, and throttle in permille.
 // NoiseMa2 is the variance of a bin's current that is the meter's own. Meters that were
-// not told have 0 throughout.
+// not told have 0 throughout. Round is how many bins stood at a throttle of whole tens;
+// it is -1 of what was saved by older rules.
 type Moments struct {
 	N, Holds       int
+	Round          int
 	V, I, U, D     float64
 	VV, VI, VD     float64
 	II, IU, ID, DD float64
@@ -29,7 +31,7 @@ func (m Moments) MarshalJSON() ([]byte, error) {
 	for _, f := range m.fields() {
 		list = append(list, json.RawMessage(fmt.Sprintf("%.6g", *f)))
 	}
-	return json.Marshal(list)
+	return json.Marshal(append(list, m.Round))
 }
 
 // UnmarshalJSON reads what MarshalJSON wrote.
@@ -39,10 +41,13 @@ func (m *Moments) UnmarshalJSON(b []byte) error {
 		return err
 	}
 	to := m.fields()
-	if len(v) != len(to)+2 {
-		return fmt.Errorf("moments were saved with %d numbers, want %d", len(v), len(to)+2)
+	if len(v) != len(to)+2 && len(v) != len(to)+3 {
+		return fmt.Errorf("moments were saved with %d numbers, want %d or %d", len(v), len(to)+2, len(to)+3)
 	}
-	m.N, m.Holds = int(v[0]), int(v[1])
+	m.N, m.Holds, m.Round = int(v[0]), int(v[1]), -1
+	if len(v) == len(to)+3 {
+		m.Round = int(v[len(to)+2])
+	}
 	for i, f := range to {
 		*f = v[i+2]
 	}
@@ -106,6 +111,9 @@ func (g *moments) add(v, i, mv, duty float64) {
 // take adds a bin by Welford's way: sums about the running means.
 func (m *Moments) take(b bin) {
 	m.N++
+	if b.duty != 0 && math.Mod(b.duty, 10) == 0 {
+		m.Round++
+	}
 	n := float64(m.N)
 	dv, di, du, dd := b.v-m.V, b.i-m.I, b.u-m.U, b.duty-m.D
 	m.V, m.I, m.U, m.D = m.V+dv/n, m.I+di/n, m.U+du/n, m.D+dd/n
@@ -121,7 +129,7 @@ func (g *moments) close() {
 	if h.N < 2 {
 		return
 	}
-	a.N, a.Holds = a.N+h.N, a.Holds+1
+	a.N, a.Holds, a.Round = a.N+h.N, a.Holds+1, a.Round+h.Round
 	part := float64(h.N) / float64(a.N)
 	to, from := a.fields(), h.fields()
 	for k := range to {

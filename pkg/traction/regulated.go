@@ -36,7 +36,11 @@ type Regulation struct {
 	Droop    Estimate // mm/s per N
 	DroopA   Estimate // mm/s per A
 	Evidence []string
+
+	leans string // to which verdict the slopes lie by more than their uncertainty, if to one
 }
+
+const undecided = "the interval does not lie on one side of what tells them apart: it cannot be told"
 
 const (
 	leastLaps = 3
@@ -234,6 +238,7 @@ func (r *Regulation) judge(x reckoned, d Drive) {
 	case x.share.Lo > half && (curve || x.part.Lo > usual):
 		r.Verdict = IsUnregulated
 	}
+	r.leans = x.leaning(curve)
 	if x.dutyTold {
 		r.say("the voltage at its winding changed by %s V per ampere: %s", words(x.rise, 2), risen(x.rise))
 	} else {
@@ -248,8 +253,23 @@ func (r *Regulation) judge(x reckoned, d Drive) {
 		r.say("a doubling of the working current would cost %s of its speed, of an unregulated motor's 0.03 and more", words(x.part, 3))
 	}
 	if r.Verdict == CannotTell {
-		r.say("the interval does not lie on one side of what tells them apart: it cannot be told")
+		r.say("%s", undecided)
 	}
+}
+
+// leaning is on which side of what tells motors apart the share or part lies.
+func (x reckoned) leaning(curve bool) string {
+	e, at := x.part, usual
+	if curve || x.rise.Lo > 0 {
+		e, at = x.share, half
+	}
+	switch {
+	case e.Value+e.U < at:
+		return IsRegulated
+	case e.Value-e.U > at:
+		return IsUnregulated
+	}
+	return ""
 }
 
 func risen(e Estimate) string {

@@ -66,6 +66,17 @@ func (m *Track) Add(r Reading) {
 	}
 }
 
+// LastUs is the instant of the last reading, the least of all without one.
+func (m *Track) LastUs() int64 {
+	if n := len(m.AtUs); n > 0 {
+		return m.AtUs[n-1]
+	}
+	return math.MinInt64
+}
+
+// SettledBy is from when on later readings do not change the count at an instant.
+func SettledBy(us int64) int64 { return us + halfSpanUs }
+
 // tell puts a meter's value at place n of its column, which begins when it is
 // first told.
 func tell(column []int32, n int, v *int64) []int32 {

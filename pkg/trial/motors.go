@@ -26,6 +26,7 @@ func (s *State) motor(e wire.Event, c *Changes) {
 	}
 	loco, d := s.setOf(e.Motor)
 	first, other := s.firstSet(loco, e.Motor)
+	untilUs := m.LastUs()
 	for _, x := range e.Samples {
 		at := s.stamp(e, x.AtUs).AtUs
 		v := wire.MotorVerdict{
@@ -41,6 +42,8 @@ func (s *State) motor(e wire.Event, c *Changes) {
 		}
 		c.Motors = append(c.Motors, v)
 	}
+	s.late(e.Motor, m, untilUs, c)
+	s.stands(e.Motor, m, c)
 }
 
 // speedOf tells the wheel speed at the last reading, forward as the train runs its

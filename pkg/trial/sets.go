@@ -55,7 +55,6 @@ type driven struct {
 	per             float64 // mm per count
 	common          float64 // relative standard uncertainty of what all laps share
 	laps, stretches []rolled
-	moments         []traction.Moments
 }
 
 // rolled is what a wheel did in a lap or stretch.
@@ -84,7 +83,7 @@ func (s *State) reckonSets(x *setsOf, t *Entry, count []int) {
 	}
 	var verdicts []traction.Regulation
 	for k, d := range all {
-		one, verdict := s.setResult(t, d, gates, curved, working(all), add)
+		one, verdict := s.setResult(t, d, gates, curved, count, add)
 		x.sets = append(x.sets, one)
 		verdicts = append(verdicts, verdict)
 		for q := range k {
@@ -124,17 +123,6 @@ func (s *State) driven(t *Entry, count []int, ground map[int][]float64, add func
 		all = append(all, one)
 	}
 	return all, curved
-}
-
-// working is the mean current of all sets, A.
-func working(all []driven) float64 {
-	sum, n := 0.0, 0
-	for _, d := range all {
-		for _, m := range d.moments {
-			sum, n = sum+m.I*float64(m.N), n+m.N
-		}
-	}
-	return sum / float64(max(n, 1)) / 1000
 }
 
 // memo keeps what is reckoned of a sector by its gates.
@@ -194,9 +182,6 @@ func (d *driven) lap(rec LapRecord, i int, lapMm float64, ground []float64, shar
 		part: traction.Part{LengthMm: lapMm, Seconds: unit.Seconds(us), Lap: i, Duty: duty},
 		mm:   math.Abs(turned.Counts) * d.per, uMm: turned.U * d.per, uS: u / 1e6, ok: known && d.per > 0 && turned.Counts != 0, sure: !rec.Lap.Inferred,
 	})
-	if turned.Moments != nil {
-		d.moments = append(d.moments, *turned.Moments)
-	}
 	if len(rec.Lap.Sectors) == 0 {
 		whole := d.laps[len(d.laps)-1]
 		whole.part.Share = share(laps.Sector{From: rec.Lap.From, To: rec.Lap.To, LengthMm: lapMm})
@@ -256,7 +241,7 @@ func desyncs(a, b []rolled) (parts []traction.Part) {
 	return parts
 }
 
-func (s *State) setResult(t *Entry, d driven, gateU float64, curved bool, workingA float64, add func(string, ...any)) (wire.SetResult, traction.Regulation) {
+func (s *State) setResult(t *Entry, d driven, gateU float64, curved bool, count []int, add func(string, ...any)) (wire.SetResult, traction.Regulation) {
 	out := wire.SetResult{Set: d.ID, Motor: d.Motor, By: []wire.SlipBy{}, UDiameterMm: d.common * d.WheelDiameterMm}
 	v := traction.Mean(speeds(d.laps), 0)
 	if !math.IsNaN(v.Value) {
@@ -270,7 +255,7 @@ func (s *State) setResult(t *Entry, d driven, gateU float64, curved bool, workin
 			SpeedMmS: x.SpeedMmS, Place: x.Place, LoadG: s.loadG(t), DutyPermille: num(x.Duty), N: x.N, Slip: estimateOf(x.Value), SlipTold: x.Value.Told(),
 		})
 	}
-	verdict := traction.Regulated(d.moments, s.driveOf(d.DriverSet), workingA)
+	verdict := s.judged(t, d.DriverSet, count)
 	out.Regulated = regulated(verdict)
 	switch {
 	case d.per == 0:

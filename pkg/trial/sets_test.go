@@ -152,7 +152,7 @@ func TestRegulatedOrNot(t *testing.T) {
 					count["unknown"]++
 				default:
 					count["wrong"]++
-					t.Logf("seed %d, %s of %s: %+v", seed, d.Set, id, d.Regulated)
+					t.Logf("seed %d, %s of %s: %s, %q", seed, d.Set, id, d.Regulated.Verdict, d.Regulated.Evidence)
 				}
 			}
 			if x.Regulated.Verdict != verdict && x.Regulated.Verdict != wire.RegulatedUnknown {

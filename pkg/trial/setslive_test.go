@@ -151,6 +151,18 @@ func TestWheelChecksRefuse(t *testing.T) {
 	if err != nil || len(checks) != 2 || checks[0].Calibration.Circuit != "oval" || checks[0].Calibration.Trials[0] != "t1" {
 		t.Errorf("%+v, %v", checks, err)
 	}
+	if said := strings.Join(checks[0].Doubts, " "); strings.Contains(said, "is not over") {
+		t.Errorf("of a trial that is over: %s", said)
+	}
+	open := trial.New("test")
+	r.setup.Trials[0].ToUs = 0
+	for _, e := range append(trial.FromSetup(r.setup, "recording", t0), r.events...) {
+		open.Step(e)
+	}
+	checks, err = open.WheelChecks([]string{"t1"})
+	if err != nil || checks[0].DiameterMm.Value == nil || !strings.Contains(strings.Join(checks[0].Doubts, " "), "trial t1 is not over") {
+		t.Errorf("of a trial that runs: %+v, %v", checks, err)
+	}
 }
 
 // A calibration holds on its own circuit at its lap length; elsewhere the diameter's own

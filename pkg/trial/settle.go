@@ -2,6 +2,7 @@ package trial
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"slices"
 
@@ -41,6 +42,33 @@ func (s *State) settleLap(t *Entry, i int) {
 		}
 	}
 }
+
+// late has readings of a motor that came behind a lap's end, when it had settled already,
+// complete what the motor did in it: messages of several readings come late. untilUs is
+// how far its readings went before. Of a trial's laps only the last lateLaps are looked at.
+func (s *State) late(motor string, m *traction.Track, untilUs int64, c *Changes) {
+	for _, t := range s.Book.Trials {
+		for i := len(t.Laps) - 1; i >= max(0, len(t.Laps)-lateLaps); i-- {
+			rec := &t.Laps[i]
+			if traction.SettledBy(rec.Lap.To.AtUs) <= untilUs {
+				break
+			}
+			turned, ok := m.Over(instants(rec.Lap))
+			if !ok {
+				continue
+			}
+			rec.Turned = maps.Clone(rec.Turned) // a result that is being told may hold it
+			if rec.Turned == nil {
+				rec.Turned = map[string]traction.Turned{}
+			}
+			rec.Turned[motor] = turned
+			s.Book.rev++
+			c.touch(t.Trial.ID, i, math.MaxInt64)
+		}
+	}
+}
+
+const lateLaps = 32
 
 // instants are those of a lap's passages.
 func instants(lap laps.Lap) []int64 {
@@ -92,6 +120,9 @@ func (s *State) finishTrial(t *Entry, c *Changes) {
 	}
 	t.Closed = true
 	b, line := s.Book, s.lineOf()
+	if len(b.Locomotives[t.Trial.Locomotive].DriverSets) > 0 {
+		b.rev++ // its motors' other trials draw on it
+	}
 	b.live, b.ahead = nil, nil
 	c.touch(t.Trial.ID, 0, t.openUs())
 	slot := slices.Index(b.Trials, t)

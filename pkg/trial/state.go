@@ -144,8 +144,15 @@ type Entry struct {
 	Gone      bool             `json:"gone,omitempty"` // its opening was taken back
 	Why       string           `json:"why,omitempty"`  // of the last decision on it
 
-	past []LapRecord // while scoring again: what was reckoned before
-	sets *setsOf     // what was last reckoned of its driver sets
+	// Stands is what motors did in a trial on a stand, which has no laps, by windows of
+	// time, and Windows how far it was cut into these.
+	Stands  map[string][]traction.Moments `json:"stands,omitempty"`
+	Windows map[string]int64              `json:"windows,omitempty"`
+
+	past    []LapRecord // while scoring again: what was reckoned before
+	sets    *setsOf     // what was last reckoned of its driver sets
+	outings map[[2]string]traction.Outing
+	outRev  int // of the book, when outings were gathered
 }
 
 // LapRecord is a lap with what was reckoned when it settled.
@@ -220,6 +227,10 @@ func (s *State) Step(e wire.Event) Changes {
 	if s.taken(e, &c) {
 		return c
 	}
+	rev := 0
+	if s.Book != nil {
+		rev = s.Book.rev
+	}
 	switch e.Kind {
 	case wire.KindDecision:
 		s.decide(e, &c)
@@ -234,6 +245,7 @@ func (s *State) Step(e wire.Event) Changes {
 	if e.Kind == wire.KindTick {
 		s.overdue(&c)
 	}
+	s.kin(rev, e.Kind == wire.KindDecision, &c)
 	return c
 }
 

@@ -45,6 +45,11 @@ func (s *State) WheelChecks(trials []string) ([]wire.WheelCheck, error) {
 		out[i].Calibration = wire.WheelCalibration{
 			Circuit: s.Book.ruled().Circuit.ID, LapLengthMm: runs[i].LapMm, Session: s.Book.Session.ID, Trials: trials, Laps: w.Laps,
 		}
+		for _, t := range entries {
+			if !t.Closed {
+				out[i].Doubts = append(out[i].Doubts, fmt.Sprintf("trial %s is not over: its laps so far were taken, and more will change this; end it before the wheels are taken over", t.Trial.ID))
+			}
+		}
 		if !math.IsNaN(w.UMm) {
 			out[i].Calibration.UMm, out[i].Calibration.OwnUMm = w.UMm, w.OwnUMm
 		}
