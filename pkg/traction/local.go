@@ -24,7 +24,21 @@ func (m *Track) Now() (l Local, ok bool) {
 	if n == 0 {
 		return Local{}, false
 	}
-	return m.local(m.AtUs[n-1], m.back(n-1, m.AtUs[n-1]-liveSpanUs), n)
+	from := m.back(n-1, m.AtUs[n-1]-liveSpanUs)
+	if l, ok = m.local(m.AtUs[n-1], from, n); ok && !m.turned(from, l.Rate > 0) {
+		l.Rate = 0 // a curve through a sudden stop swings beyond it
+	}
+	return l, ok
+}
+
+// turned reports whether counts rose (fell) anywhere from a reading on.
+func (m *Track) turned(from int, rose bool) bool {
+	for i := from + 1; i < len(m.Counts); i++ {
+		if d := m.Counts[i] - m.Counts[i-1]; d > 0 && rose || d < 0 && !rose {
+			return true
+		}
+	}
+	return false
 }
 
 // Centred is the count and its rate at an instant from readings before and after

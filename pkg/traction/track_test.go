@@ -101,6 +101,21 @@ func TestTurningBackThroughNoughtIsNoReset(t *testing.T) {
 	}
 }
 
+// A motor that stops at once is not said to run backwards, nor one that sets off to have done.
+func TestASuddenStopIsNoRunBack(t *testing.T) {
+	var m traction.Track
+	turned := int64(0)
+	for i := range int64(60) {
+		if i >= 20 && i < 40 {
+			turned += 300
+		}
+		m.Add(traction.Reading{AtUs: 1 + i*100_000, Counts: turned})
+		if l, ok := m.Now(); ok && l.Rate < 0 {
+			t.Errorf("reading %d: %.0f counts a second of a motor that never turned back", i, l.Rate)
+		}
+	}
+}
+
 // A board that restarts begins at 0: the speed so far bridges it, and says how surely.
 func TestResetsAreBridged(t *testing.T) {
 	for _, way := range []int64{1, -1} {
