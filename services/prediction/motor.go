@@ -192,6 +192,7 @@ func (s Swept) Curves(id string, trials []string) (curves []wire.CurveOf, why ma
 // fit fits all motors of a locomotive together.
 func (s Swept) fit(l wire.Locomotive, trials []string) (map[string]motor.Curve, map[string]error) {
 	var sets []motor.Set
+	l.DriverSets = driving(l.DriverSets)
 	for _, d := range l.DriverSets {
 		if d.Motor != "" {
 			sets = append(sets, motor.Set{Motor: d.Motor, CountsPerRev: d.CountsPerRev, Gear: d.GearRatio, WheelM: d.WheelDiameterMm / 1000})

@@ -21,6 +21,7 @@ const drivesMost = 40
 func Pairs(s Stock, ask wire.PairingAsk) (wire.PairingTable, error) {
 	n := &notes{}
 	s = s.With(ask.Motors)
+	ask.Locomotive.DriverSets = driving(ask.Locomotive.DriverSets)
 	out := wire.PairingTable{Circuit: s.Circuit.ID, Locomotive: ask.Locomotive.ID, SupplyMv: ask.SupplyMv, Pairings: []wire.Pairing{}, Assumed: []wire.Assumption{}, Doubts: []string{}}
 	if ask.Consist != nil {
 		out.Consist = ask.Consist.ID

@@ -56,6 +56,7 @@ func MeasuredOf(res wire.Results, readings *Readings) (out []Measured) {
 			continue // of a sweep there is nothing steady
 		}
 		m := Measured{Trial: *r.About, Locomotive: res.Locomotives[i], SpeedMmS: r.SpeedMmS, LapCV: math.NaN(), Duty: dutyOf(r), VoltV: math.NaN(), Regulated: r.Regulated.Verdict == wire.IsRegulated}
+		m.Locomotive.DriverSets = driving(m.Locomotive.DriverSets)
 		for j := range res.Consists {
 			if res.Consists[j].ID == r.Consist {
 				m.Consist = &res.Consists[j]

@@ -65,6 +65,27 @@ func TestAnAdhesionWithoutUncertaintyIsNotExact(t *testing.T) {
 	}
 }
 
+// A wheel that rolls along to measure drives nothing: with it or without, all is the same.
+func TestAMeasuringWheelDrivesNothing(t *testing.T) {
+	ask := question()
+	for i := range ask.Locomotive.DriverSets {
+		ask.Locomotive.DriverSets[i].WeightG = 0 // an even share of the mass each, of those that drive
+	}
+	plain, err := prediction.Predict(stock(), ask, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ask.Locomotive.DriverSets = append([]wire.DriverSet{{ID: "measuring-wheel", Motor: "roller", WheelDiameterMm: 10, GearRatio: 1, CountsPerRev: 100}}, ask.Locomotive.DriverSets...)
+	p, err := prediction.Predict(stock(), ask, nil)
+	if err != nil || *p.SpeedMmS.Value != *plain.SpeedMmS.Value || *p.PullMn.Value != *plain.PullMn.Value || len(p.Sets) != 2 {
+		t.Errorf("%v: %+v, without it %+v", err, p.SpeedMmS, plain.SpeedMmS)
+	}
+	pairs, err := prediction.Pairs(stock(), wire.PairingAsk{Locomotive: ask.Locomotive, SupplyMv: 8300})
+	if err != nil || len(pairs.Pairings) != 1 {
+		t.Errorf("%v: %+v", err, pairs.Pairings)
+	}
+}
+
 // What is stated is not assumed; what is not is listed, and widens the interval.
 func TestAssumptionsAreListed(t *testing.T) {
 	whole, err := prediction.Predict(stock(), question(), nil)

@@ -10,6 +10,7 @@ import (
 	"slices"
 
 	"rainhill/pkg/motor"
+	"rainhill/pkg/trial"
 	"rainhill/pkg/wire"
 )
 
@@ -72,9 +73,20 @@ type train struct {
 	supplyOhm float64
 }
 
+// driving is the sets that drive: a measuring wheel rolls along, and has no curve.
+func driving(sets []wire.DriverSet) (out []wire.DriverSet) {
+	for _, d := range sets {
+		if d.ID != trial.MeasuringWheel || d.WeightG != 0 {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
 // config makes the sums' configuration of it.
 func (s Stock) config(t train, n *notes) (motor.Config, error) {
 	c := motor.Config{}
+	t.loco.DriverSets = driving(t.loco.DriverSets)
 	if t.loco.MassG == 0 {
 		return c, fmt.Errorf("locomotive %s: its mass_g is not stated", t.loco.ID)
 	}

@@ -53,7 +53,7 @@ export function differs(l, behind, c) {
 /** What the roster does not state of a train, without which nothing can be reckoned. @param {Locomotive} l @param {(id: string) => NamedMotor | undefined} motor @returns {string[]} */
 export function lacking(l, motor) {
   const out = l.mass_g ? [] : ['its mass'];
-  for (const d of list(l.driver_sets)) {
+  for (const d of list(l.driver_sets).filter((s) => s.id !== 'measuring-wheel' || s.weight_g)) { // which drives nothing
     if (!d.motor) out.push(`the motor of ${d.id}`);
     else if (!motor(d.motor)?.curve) out.push(`a curve of motor ${d.motor}`);
     if (!d.wheel_diameter_mm) out.push(`the wheel diameter of ${d.id}`);
