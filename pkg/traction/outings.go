@@ -25,7 +25,7 @@ const (
 	clearly = 3.0
 	// exact is how well an account of mean speeds can fit at best: windings grow warm,
 	// boards hold to so much (common practice, no source).
-	exact = 0.0015
+	exact = 0.001
 	// mostPart of its voltage a running motor spends on its winding (common practice, no source).
 	mostPart = 0.8
 	// sameDuty is how near throttles belong together, as parts of full.
@@ -88,9 +88,7 @@ func bounds(all []mean, d Drive) (lo, hi float64) {
 	}
 	least := math.Inf(1)
 	for _, x := range all {
-		if x.i > 0 {
-			least = min(least, x.u/x.i)
-		}
+		least = min(least, x.u/max(math.Abs(x.i), 1e-3)) // a set may be pushed by the others
 	}
 	return usual / (1 + usual) * least, mostPart * least
 }
@@ -303,7 +301,7 @@ func (r *Regulation) follow(outings []Outing, of int, mine []mean, a account) {
 	if r.Verdict != CannotTell || verdict == CannotTell || r.leans != "" && r.leans != verdict {
 		return
 	}
-	if a.k > 0 && min(a.held, a.plain) > 6*exact {
+	if a.k > 0 && min(a.held, a.plain) > 0.01 {
 		r.say("neither a held speed nor U = R I + k w fits its trials together (off by %.2f and %.2f %%): was its board changed between them?", 100*a.held, 100*a.plain)
 		return
 	}
@@ -311,7 +309,7 @@ func (r *Regulation) follow(outings []Outing, of int, mine []mean, a account) {
 	if max(theirs, its) > 0.3 && (its < theirs/6 || theirs < its/6) {
 		return
 	}
-	if verdict == IsUnregulated && (a.k == 0 || len(mine) == 0 || a.plain > clearly*exact) {
+	if verdict == IsUnregulated && (a.k == 0 || len(mine) == 0 || a.plain > 0.005) {
 		return
 	}
 	r.settle(verdict)

@@ -2,7 +2,9 @@ package trial_test
 
 import (
 	"encoding/json"
+	"math"
 	"slices"
+	"strings"
 	"testing"
 
 	"rainhill/pkg/trial"
@@ -175,5 +177,35 @@ func TestAnEndTouchesTheOthers(t *testing.T) {
 		if a := text(t, x); a != stored[id] {
 			t.Errorf("%s was last told as %s\nand is %s", id, stored[id], a)
 		}
+	}
+}
+
+// A load cell tells the droop per newton by itself: laps at one throttle against several
+// pulls, its readings long behind the laps.
+func TestALoadCellTellsTheDroop(t *testing.T) {
+	r := newRail(2201)
+	r.wander = 0
+	speeds, pulls := map[string]float64{}, map[string]float64{"t0": 0.2, "t1": 0.7, "t2": 1.2}
+	for i, cars := range []float64{300, 1200, 2100} {
+		id := "t" + string(rune('0'+i))
+		from := r.now
+		r.run(outing{id: id, duty: 0.6, carsG: cars, seconds: 70})
+		for at := from; at < from+70_000_000; at += 200_000 {
+			n := int64(1000*pulls[id] + 20*r.rng.NormFloat64())
+			r.events = append(r.events, wire.Event{Kind: wire.KindLoad, Cell: "c1", AtUs: at, Samples: []wire.Sample{{AtUs: at, ForceMn: &n}}})
+		}
+	}
+	s := r.score(t)
+	for id := range pulls {
+		x := r.result(t, s, id)
+		speeds[id] = (*x.Sets[0].WheelSpeedMmS.Value + *x.Sets[1].WheelSpeedMmS.Value) / 2
+	}
+	want := (speeds["t0"] - speeds["t2"]) / (pulls["t2"] - pulls["t0"])
+	x := r.result(t, s, "t1")
+	if d := x.Regulated.Droop; d.Value == nil || math.Abs(*d.Value/want-1) > 0.1 || *d.Lo > want || *d.Hi < want {
+		t.Errorf("droop %s, want %.2f", text(t, d), want)
+	}
+	if said := x.Regulated.Evidence; len(said) == 0 || !strings.Contains(said[len(said)-1], "by the load cell") {
+		t.Errorf("evidence %q", said)
 	}
 }

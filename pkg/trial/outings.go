@@ -24,11 +24,16 @@ func (s *State) judged(t *Entry, d wire.DriverSet, count []int) traction.Regulat
 		switch {
 		case o == t:
 			of, outings = len(outings), append(outings, s.outing(t, d, count))
-		case o.Closed && !o.Gone && !o.Trial.Void && o.Trial.Locomotive == t.Trial.Locomotive && o.Trial.Conditions["board"] == t.Trial.Conditions["board"]:
+		case s.alike(t, o):
 			outings = append(outings, s.over(o, d))
 		}
 	}
 	return traction.Over(outings, of, s.driveOf(d))
+}
+
+// alike reports whether a trial o that is over can tell of the motors of t.
+func (s *State) alike(t, o *Entry) bool {
+	return o.Closed && !o.Gone && !o.Trial.Void && o.Trial.Locomotive == t.Trial.Locomotive && o.Trial.Conditions["board"] == t.Trial.Conditions["board"]
 }
 
 // over is outing of a trial that is over, kept.

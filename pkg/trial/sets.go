@@ -90,7 +90,7 @@ func (s *State) reckonSets(x *setsOf, t *Entry, count []int) {
 			x.desync = append(x.desync, s.desync(t, all[q], d, curved))
 		}
 	}
-	x.regulated = regulated(traction.Together(verdicts))
+	x.regulated = regulated(s.byCell(t, count, traction.Together(verdicts)))
 }
 
 // driven is what the wheels of a trial's driver sets did in its counting laps that are

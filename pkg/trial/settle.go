@@ -41,6 +41,11 @@ func (s *State) settleLap(t *Entry, i int) {
 			}
 		}
 	}
+	for _, id := range sorted(s.Book.Cells) {
+		if turned, ok := s.Book.Cells[id].Over(instants(rec.Lap)); ok && rec.Turned != nil {
+			rec.Turned[cellKey+id] = turned
+		}
+	}
 }
 
 // late has readings of a motor that came behind a lap's end, when it had settled already,

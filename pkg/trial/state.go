@@ -23,7 +23,7 @@ import (
 func Rules() wire.Rules {
 	r := tracker.Default()
 	return wire.Rules{
-		Version: "4", DisorderUs: 2_000_000, BounceGapUs: passage.BounceUs, MaxSpeedMmS: r.MaxSpeedMmS, SnapshotEvery: 20_000,
+		Version: "5", DisorderUs: 2_000_000, BounceGapUs: passage.BounceUs, MaxSpeedMmS: r.MaxSpeedMmS, SnapshotEvery: 20_000,
 		LagGates: r.LagGates,
 	}
 }
@@ -102,6 +102,7 @@ type Book struct {
 	Ticks       map[string]int64           `json:"ticks"` // resolution of each gate's stamps, us
 	Stamps      map[string]int             `json:"stamps"`
 	Motors      map[string]*traction.Track `json:"motors"`
+	Cells       map[string]*traction.Track `json:"cells,omitempty"` // load cells
 	Dropped     wire.Dropped               `json:"dropped"`
 	Nobody      int                        `json:"nobody"`
 	Notes       []wire.NoteRecord          `json:"notes"`
@@ -240,6 +241,8 @@ func (s *State) Step(e wire.Event) Changes {
 		s.crossing(e, &c)
 	case wire.KindMotor:
 		s.motor(e, &c)
+	case wire.KindLoad:
+		s.load(e, &c)
 	}
 	s.settle(&c)
 	if e.Kind == wire.KindTick {

@@ -12,7 +12,6 @@ import (
 	"testing"
 
 	"rainhill/pkg/truth"
-	"rainhill/pkg/wire"
 	"rainhill/sensors/sim"
 )
 
@@ -253,5 +252,33 @@ func TestSetsGoals(t *testing.T) {
 	if *goalSeeds > 0 {
 		fmt.Fprintln(os.Stderr, text)
 	}
-	_ = wire.IsRegulated
+	for _, of := range []string{"swept", "calibrated", "caliper"} {
+		x := total(of)
+		slip, desync := 0.002, 0.002
+		if of == "caliper" {
+			slip, desync = math.Inf(1), math.Inf(1)
+		}
+		atMost(t, of+": slip", x.Slip, 2*seeds, 0.5*slip, slip)
+		atMost(t, of+": desync", x.Desync, seeds, 0.7*desync, desync)
+	}
+	atMost(t, "resistance", swept.ResistanceOhm, 2*seeds, 0.01, 0.03)
+	atMost(t, "k", swept.KVS, 2*seeds, 0.001, 0.003)
+	atMost(t, "no-load current", swept.NoLoadMa, 2*seeds, 0.01, 0.05)
+	atMost(t, "balance speed", swept.Predicted, seeds, 0.01, 0.02)
+	if v.Wrong > 0 || 100*v.Right < 99*(v.Right+v.Unknown) && v.Unknown > 2 {
+		t.Errorf("regulated or not: %d right, %d wrong, %d unknown", v.Right, v.Wrong, v.Unknown)
+	}
+}
+
+// atMost holds errors against what they may be at the median and of 95 %, and the share of
+// intervals that hold against 95 %, n being how many draws stand behind it: the trials of a
+// locomotive share its wheels.
+func atMost(t *testing.T, what string, s truth.Spread, n int, median, p95 float64) {
+	t.Helper()
+	if s.N < n || s.Untold > 0 || float64(s.Median) > median || float64(s.P95) > p95 {
+		t.Errorf("%s: %d told, %d not; off by %.3g at the median and %.3g of 95 %%, want %g and %g", what, s.N, s.Untold, float64(s.Median), float64(s.P95), median, p95)
+	}
+	if least := 0.95 - 3*math.Sqrt(0.95*0.05/float64(n)); float64(s.Coverage.Value) < least {
+		t.Errorf("%s: %.1f %% of the intervals hold", what, 100*float64(s.Coverage.Value))
+	}
 }
