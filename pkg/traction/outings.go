@@ -18,14 +18,17 @@ type Outing struct {
 	Points []Moments
 	Others []float64 // throttles of the locomotive's other sets meanwhile, together, permille
 	Own    Regulation
+	// WorkingA is the mean current of all the locomotive's motors.
+	WorkingA float64
 }
 
 const (
 	// clearly is how many times better one account of the speeds must be than the other.
 	clearly = 3.0
-	// exact is how well an account of mean speeds can fit at best: windings grow warm,
-	// boards hold to so much (common practice, no source).
-	exact = 0.001
+	// exact and heldExact are how well an account of mean speeds can fit at best: windings
+	// grow warm, meters drift; a board's reference is a crystal or a band gap (common
+	// practice, no source).
+	exact, heldExact = 0.001, 0.0005
 	// mostPart of its voltage a running motor spends on its winding (common practice, no source).
 	mostPart = 0.8
 	// sameDuty is how near throttles belong together, as parts of full.
@@ -150,7 +153,7 @@ func (a account) says() string {
 	switch {
 	case a.free < fewFree || !(a.k > 0):
 		return CannotTell
-	case clearly*math.Hypot(a.held, exact) < a.plain:
+	case clearly*math.Hypot(a.held, heldExact) < a.plain:
 		return IsRegulated
 	case clearly*math.Hypot(a.plain, exact) < a.held:
 		return IsUnregulated
@@ -251,6 +254,7 @@ func Over(outings []Outing, of int, d Drive) Regulation {
 		own.follow(outings, of, nil, account{})
 		return own
 	}
+	own.within(outings, of, trials, d)
 	apart, along := weigh(all, d, true), weigh(all, d, false)
 	a, verdict := apart, apart.says()
 	if verdict == CannotTell && (along.throttles == 1 || along.throttles >= fewFree && along.fast > 1.5*along.slow) {
@@ -263,6 +267,7 @@ func Over(outings []Outing, of int, d Drive) Regulation {
 	if verdict == IsUnregulated {
 		how, told = commanded(all, a)
 	}
+	said[own.Verdict] = true
 	if against := said[IsRegulated] && verdict == IsUnregulated || said[IsUnregulated] && verdict == IsRegulated; against && told {
 		return own
 	} else if against || verdict == CannotTell || !told || len(mine) == 0 {
@@ -284,6 +289,30 @@ func unlike(all []mean) bool {
 		}
 	}
 	return false
+}
+
+// within judges by the answers within laps of all outings together: three laps of one
+// trial leave more open than ten of several. A stand, where nothing pulls, is left out.
+func (r *Regulation) within(outings []Outing, of int, trials []string, d Drive) {
+	var points []Moments
+	working, n := 0.0, 0.0
+	for _, o := range outings {
+		if o.WorkingA > 0 {
+			points = append(points, o.Points...)
+			working, n = working+o.WorkingA*float64(len(o.Points)), n+float64(len(o.Points))
+		}
+	}
+	if r.Verdict != CannotTell || outings[of].WorkingA == 0 || len(points) == len(outings[of].Points) {
+		return
+	}
+	all := Regulated(points, d, working/n)
+	if all.Verdict == CannotTell || r.leans != "" && r.leans != all.Verdict {
+		return
+	}
+	r.settle(all.Verdict)
+	r.Droop, r.DroopA = all.Droop, all.DroopA
+	r.say("with the laps of %s together:", strings.Join(trials, ", "))
+	r.Evidence = append(r.Evidence, all.Evidence...)
 }
 
 // follow takes the verdict that other trials of the motor show by themselves for one that

@@ -117,11 +117,14 @@ func stretches(r wire.TrialResult, set int) (n int) {
 // loads at one throttle, and a sweep on a stand by its readings alone. When a trial ends,
 // the results of the others of its locomotive are new.
 func TestTrialsTellOfEachOther(t *testing.T) {
-	right, unknown := 0, 0
+	right, unknown, seeds := 0, 0, uint64(4)
+	if *setSeeds > 0 {
+		seeds = uint64(*setSeeds)
+	}
 	for _, regulated := range []bool{false, true} {
-		for seed := range uint64(4) {
+		for seed := range seeds {
 			r := newRail(seed + 2001)
-			r.wander = 0
+			r.wander = 0.05 * float64(seed%2)
 			for _, o := range []outing{{id: "light"}, {id: "cars", carsG: 2500}} {
 				o.duty, o.seconds, o.regulated = 0.5, 90, regulated
 				r.run(o)
@@ -146,7 +149,8 @@ func TestTrialsTellOfEachOther(t *testing.T) {
 			}
 		}
 	}
-	if unknown > 3 {
+	t.Logf("%d right, %d unknown", right, unknown)
+	if unknown > max(3, right/20) {
 		t.Errorf("%d right, %d unknown", right, unknown)
 	}
 }

@@ -77,6 +77,7 @@ func (s *State) outing(t *Entry, d wire.DriverSet, count []int) traction.Outing 
 			o.Points, o.Others = append(o.Points, *own), append(o.Others, others)
 		}
 	}
+	o.WorkingA = math.Abs(currents) / float64(max(n, 1)) / 1000
 	o.Own = traction.Regulated(o.Points, s.driveOf(d), currents/float64(max(n, 1))/1000)
 	if len(o.Points) == 0 {
 		o.Points = t.Stands[d.Motor]
