@@ -384,6 +384,10 @@ func TestTurnedIsTheSameSaved(t *testing.T) {
 	if json.Unmarshal([]byte(`[1,2,3]`), &m) == nil {
 		t.Error("three numbers are read as moments")
 	}
+	// As rules before 5 saved them: how many bins were at round throttles nobody knows.
+	if err := json.Unmarshal([]byte(`[9,1,100,200,4000,500,1,2,3,4,5,6,7,8]`), &m); err != nil || m.N != 9 || m.D != 500 || m.DD != 7 || m.NoiseMa2 != 8 || m.Round != -1 {
+		t.Errorf("%+v, %v", m, err)
+	}
 }
 
 // BenchmarkLive is a reading with its wheel speed, of 32 motors at 100 Hz: 3,200 a
