@@ -244,7 +244,7 @@ func TestSetsGoals(t *testing.T) {
 	v := truth.Verdicts{}
 	for _, what := range []string{"caliper", "sweep", "regulated"} {
 		x := total(what).Regulated
-		row("regulated or not, "+what, "99 %", fmt.Sprintf("%d right, %d wrong, %d unknown", x.Right, x.Wrong, x.Unknown))
+		row("regulated or not, "+strings.Replace(what, "caliper", "sets", 1), "99 %", fmt.Sprintf("%d right, %d wrong, %d unknown", x.Right, x.Wrong, x.Unknown))
 		v.Right, v.Wrong, v.Unknown = v.Right+x.Right, v.Wrong+x.Wrong, v.Unknown+x.Unknown
 	}
 	text := strings.Join(append([]string{"| what | goal | reached: n: median, 95 %, most; intervals hold |", "| --- | --- | --- |"}, table...), "\n")
