@@ -392,6 +392,7 @@ func takenBackAtOnce(t *testing.T, ada, ben *desk) {
 	ada.fill("dialog[open] form.void", map[string]string{"why": "ran over the cable"})
 	ada.button("dialog[open]", "Void this lap")
 	ada.textHas("dialog[open] .takeback", "Written: voided lap 2 of Wren,")
+	ada.textHas("dialog[open]", "Restore this lap") // it is written before it is scored and drawn
 	ada.picture("a lap taken back at once")
 	ada.press("dialog[open] .takeback button")
 	ada.textHas("dialog[open] form.void", "Void this lap")
