@@ -97,6 +97,11 @@ func mustJSON(t *testing.T, v any) []byte {
 func TestNoFrameIsLost(t *testing.T) {
 	d := newDoor(t)
 	d.openBook()
+	for end := time.Now().Add(30 * time.Second); !strings.Contains(d.get("/api/results").body, `"trial": "t1"`); time.Sleep(10 * time.Millisecond) {
+		if time.Now().After(end) { // a definition scored later would bring a second view
+			t.Fatal("the book is not open")
+		}
+	}
 	var said atomic.Pointer[wire.Results] // in the end
 	type end struct {
 		p   *page

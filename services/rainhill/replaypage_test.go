@@ -180,6 +180,7 @@ func steps(t *testing.T, ctx context.Context) {
 		{"the other arrow", -1, func() { press(t, ctx, "ArrowLeft", "ArrowLeft", "") }},
 		{"the other button", -1, func() { chrome.Do(t, ctx, "the crossing before", chromedp.Click(".drive .step:first-of-type")) }},
 	} {
+		t.Logf("from crossing %d by %s", index, s.what)
 		s.act()
 		index += s.by
 		chrome.Wait(t, ctx, fmt.Sprintf(`replay.index === %d && replay.at_us >= replay.crossing.bus_us && document.querySelector('.crossing').innerText.includes('crossing %d of') && document.querySelector('.crossing').innerText.includes(replay.crossing.gate)`, index, index), 3*time.Second)

@@ -263,7 +263,7 @@ func TestRates(t *testing.T) {
 // at goes.
 func TestLimits(t *testing.T) {
 	r := newRig(t, session(t, 30, 0))
-	r.begin(limits{most: 2, bytes: standard.bytes, silence: 700 * time.Millisecond})
+	r.begin(limits{most: 2, bytes: standard.bytes, silence: 3 * time.Second})
 	a := r.watch(wire.ReplayOpen{ID: "a", Session: "s1"})
 	a.until("its view", func(x told) bool { return x.Type == "view" })
 	if reply := r.ask(wire.ReplayOpen{ID: "a", Session: "s1"}); !strings.Contains(reply.Reason, "already") {
@@ -279,7 +279,7 @@ func TestLimits(t *testing.T) {
 		}
 	}
 	for range 4 {
-		time.Sleep(300 * time.Millisecond)
+		time.Sleep(time.Second)
 		a.say(wire.ReplayControl{Do: wire.ReplayHere})
 	}
 	if reply := r.ask(wire.ReplayOpen{ID: "c", Session: "none"}); !reply.OK {

@@ -252,7 +252,7 @@ func (w *watcher) until(what string, so func(told) bool) told {
 				w.t.Fatalf("waiting for %s the replay ended: %s", what, x.Reason)
 			}
 		case <-limit:
-			w.t.Fatalf("waited 10 s for %s", what)
+			w.t.Fatalf("waited 30 s for %s", what)
 		}
 	}
 }
