@@ -85,7 +85,8 @@ const lapsShown = `rainhill.board.map(b => b.laps.length).join()`
 // TestPageReplaysASession runs a session of the past again in a browser while the
 // line is live: at 100 times the speed, paused, scrubbed back, and from crossing to
 // crossing. It is marked as what it is, and the page of the line notices nothing. It is
-// on its own: a key pressed while a busy machine has the line down is lost.
+// on its own: beside others, on a busy machine, a key to go back was lost now and then. A
+// line that is down loses keys; whether it was that is not known.
 func TestPageReplaysASession(t *testing.T) {
 	browser := chrome.Start(t)
 	h := stageReplay(t, 150)
