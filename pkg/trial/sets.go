@@ -298,7 +298,7 @@ func (s *State) diameterU(d wire.DriverSet) (common float64, doubt string) {
 		}
 	}
 	if d.WheelDiameterUMm == 0 {
-		doubt = fmt.Sprintf("set %s: the uncertainty of its wheel_diameter_mm is not stated and taken as %g mm (common practice, no source); a light, slow run measures the wheel", d.ID, usualDiameterU)
+		doubt = fmt.Sprintf("set %s: the uncertainty of its wheel diameter is not stated and taken as %g mm (common practice, no source); a light, slow run measures the wheel", d.ID, usualDiameterU)
 	}
 	return math.Hypot(diameterRel(d), c.LapLengthUMm/length), doubt
 }

@@ -5,7 +5,7 @@
 import { html, nothing, svg } from '../lib/lit-3.3.3.js';
 import { fixed, known } from './format.js';
 import { mark, markShape } from './marks.js';
-import { ticks } from './season.js';
+import { ticks, decimalsOf } from './season.js';
 
 /** @typedef {{x: number, e: {value: number | null, lo?: number | null, hi?: number | null}, words: string}} Point */
 /** @typedef {{mark: Mark, points: Point[]}} Series */
@@ -72,11 +72,10 @@ function room(lo, hi, least) {
 
 /** @param {Plot} p @param {Frame} f */
 function axes(p, f) {
-  const step = f.ys.length > 1 ? f.ys[1] - f.ys[0] : 1;
-  const d = Math.max(0, -Math.floor(Math.log10(step) + 1e-9));
+  const [dx, d] = [decimalsOf(f.xs), decimalsOf(f.ys)];
   const foot = HIGH - BOTTOM;
   return svg`${f.ys.map((v) => svg`<path class="grid" d="M${LEFT} ${f.y(v)}H${WIDE - RIGHT}"></path><text class="end" x=${LEFT - 6} y=${f.y(v) + 5}>${fixed(v, d)}</text>`)}
-    ${f.xs.map((v) => svg`<path class="grid" d="M${f.x(v)} ${TOP}V${foot}"></path><text class="middle" x=${f.x(v)} y=${foot + 18}>${p.places?.[v] ?? fixed(v, 0)}</text>`)}
+    ${f.xs.map((v) => svg`<path class="grid" d="M${f.x(v)} ${TOP}V${foot}"></path><text class="middle" x=${f.x(v)} y=${foot + 18}>${p.places?.[v] ?? fixed(v, dx)}</text>`)}
     <path class="zero" d="M${LEFT} ${f.y(0)}H${WIDE - RIGHT}"></path><path class="frame" d="M${LEFT} ${TOP}V${foot}H${WIDE - RIGHT}"></path>
     <text class="middle axis" x=${(LEFT + WIDE - RIGHT) / 2} y=${HIGH - 6}>${p.x}</text><text class="axis" x=${LEFT + 7} y=${TOP + 10}>${p.y}</text>`;
 }
