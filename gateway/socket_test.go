@@ -45,7 +45,7 @@ func TestViewThenFramesAndHeartbeats(t *testing.T) {
 		}
 		gaps = max(gaps, p.lastAt.Sub(before))
 	}
-	if gaps > 3*time.Second {
+	if gaps > time.Second {
 		t.Fatalf("the page heard nothing for %v", gaps)
 	}
 }
@@ -214,14 +214,14 @@ func TestStuckViewerIsCut(t *testing.T) {
 	}()
 	for n := 0; d.health().Viewers > 1; n++ {
 		d.motor(n)
-		if time.Since(began) > 30*time.Second {
-			t.Fatal("the stuck viewer is still there after 30 s")
+		if time.Since(began) > 8*time.Second {
+			t.Fatal("the stuck viewer is still there after 8 s")
 		}
 		time.Sleep(10 * time.Millisecond)
 	}
 	cut := time.Since(began)
 	close(running)
-	if err := <-done; err != nil || gap > 3*time.Second {
+	if err := <-done; err != nil || gap > time.Second {
 		t.Fatalf("the other viewer: %v, longest gap %v", err, gap)
 	}
 	t.Logf("cut after %v; the other's longest gap was %v", cut, gap)

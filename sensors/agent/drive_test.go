@@ -218,7 +218,7 @@ func TestDrivingBearsClockSteps(t *testing.T) {
 			late++
 		}
 	}
-	if late*3 > len(s.at) { // a busy machine may hold one up
+	if late*10 > len(s.at) { // a busy machine may hold one up
 		t.Errorf("%d of %d lines came over 100 ms after the one before", late, len(s.at))
 	}
 }

@@ -124,7 +124,7 @@ func obeys(t *testing.T, nc *nats.Conn, told *tap, front, rear string) {
 	time.Sleep(600 * time.Millisecond)
 	endUs := time.Now().UnixMicro()
 	for motor, want := range map[string]int64{front: 500, rear: 640} {
-		list, packed := told.of(motor, startUs+500_000, lastUs)
+		list, packed := told.of(motor, startUs+300_000, lastUs)
 		if len(list) < 10 || packed > 0 {
 			t.Fatalf("%s: %d readings while it was driven, %d of them not alone", motor, len(list), packed)
 		}
@@ -136,9 +136,9 @@ func obeys(t *testing.T, nc *nats.Conn, told *tap, front, rear string) {
 		if turned := *list[len(list)-1].Counts - *list[0].Counts; turned < 500 {
 			t.Errorf("%s: turned by %d counts", motor, turned)
 		}
-		// The agent's own stop: 500 ms and a step of the railway, and 300 ms for the last
+		// The agent's own stop: 500 ms and a step of the railway, and 100 ms for the last
 		// command's way to it on a busy machine.
-		list, _ = told.of(motor, lastUs+820_000, endUs)
+		list, _ = told.of(motor, lastUs+620_000, endUs)
 		if len(list) < 3 {
 			t.Fatalf("%s: %d readings after the commands ceased", motor, len(list))
 		}
