@@ -22,23 +22,31 @@ func TestServiceComesBack(t *testing.T) {
 	pw := s.admit("shed-1", []string{"g1"}, nil)
 	p := start(t, s.address(), pw, t.TempDir(), "gate", "--agent", "shed-1", "--gate", "g1")
 	all := numbered(0, 600)
-	fed := make(chan struct{})
-	go func() {
-		defer close(fed)
-		for part := range slices.Chunk(all, 2) {
-			if _, err := io.WriteString(p.in, tagLines(part)); err != nil {
-				t.Errorf("writing to the agent: %v", err)
-				return
+	feed := func(part []string) chan struct{} {
+		fed := make(chan struct{})
+		go func() {
+			defer close(fed)
+			for two := range slices.Chunk(part, 2) {
+				if _, err := io.WriteString(p.in, tagLines(two)); err != nil {
+					t.Errorf("writing to the agent: %v", err)
+					return
+				}
+				time.Sleep(3 * time.Millisecond)
 			}
-			time.Sleep(3 * time.Millisecond)
-		}
-	}()
-	eventually(t, "the first crossings", func() bool { return len(s.events(wire.KindCrossing)) > 20 })
+		}()
+		return fed
+	}
+	arrived := func(tag string) func() bool {
+		return func() bool { return slices.Contains(tags(s.events(wire.KindCrossing)), tag) }
+	}
+	fed := feed(all[:300])
+	eventually(t, "the first crossings", arrived(all[20]))
 	s.stop()
 	time.Sleep(150 * time.Millisecond)
 	s.open()
-	before := len(s.events(wire.KindCrossing))
-	eventually(t, "the agent to be back", func() bool { return len(s.events(wire.KindCrossing)) > before })
+	<-fed
+	fed = feed(all[300:])
+	eventually(t, "the agent to be back", arrived(all[320]))
 	s.stop()
 	<-fed
 	s.open()
