@@ -1,0 +1,107 @@
+package wire
+
+// Verdicts of a comparison of a and b. Faster is of the train: less time for a lap.
+const (
+	VerdictAFaster = "a_faster"
+	VerdictBFaster = "b_faster"
+	VerdictSame    = "same"    // the 90 % interval lies within the margin that matters
+	VerdictUnknown = "unknown" // cannot tell yet
+)
+
+// CompareResult is what a comparison of the levels of a factor shows.
+type CompareResult struct {
+	Factor  string `json:"factor"`
+	Measure string `json:"measure"` // lap_time_s or speed_mm_s: what the differences are of
+	// Pair is the value of the column that parted one table into comparisons.
+	Pair     string          `json:"pair,omitempty"`
+	Fairness []FairnessRow   `json:"fairness"`
+	Sides    []ComparedSide  `json:"sides"`
+	Pairs    []ComparedPair  `json:"pairs"`
+	Overall  *OverallTest    `json:"overall,omitempty"` // of more than two sides
+	Adjusted []AdjustedFor   `json:"adjusted_for,omitempty"`
+	Trials   []ComparedTrial `json:"trials"`
+	Doubts   []string        `json:"doubts"`
+}
+
+// FairnessRow is one condition: what each side has of it.
+type FairnessRow struct {
+	Condition string   `json:"condition"`
+	State     string   `json:"state"`  // FairSame, FairDiffers, FairVaries, FairUnwritten
+	Values    []string `json:"values"` // one a side, as written
+}
+
+// States of a condition.
+const (
+	FairSame      = "same"      // one value, on every side
+	FairDiffers   = "differs"   // the sides differ in it: the comparison is confounded by it
+	FairVaries    = "varies"    // several values, spread alike over the sides
+	FairUnwritten = "unwritten" // of some trials or of all nothing was written down
+)
+
+// ComparedSide is one level of the factor. Letters join levels between which no
+// difference is shown: two that share a letter may be alike.
+type ComparedSide struct {
+	Level   string   `json:"level"`
+	Trials  int      `json:"trials"`
+	Laps    int      `json:"laps"`
+	Mean    Estimate `json:"mean"`
+	SD      *float64 `json:"sd"` // of trial means; null with one
+	Letters string   `json:"letters,omitempty"`
+}
+
+// ComparedPair is b held against a. Difference is b - a, Ratio b / a. Interval and P
+// are adjusted for the number of pairs where there are more than two sides.
+type ComparedPair struct {
+	A            string   `json:"a"`
+	B            string   `json:"b"`
+	Difference   Estimate `json:"difference"`
+	Ratio        Estimate `json:"ratio"`
+	EffectSize   Estimate `json:"effect_size"` // Hedges' g of the unit compared
+	P            *float64 `json:"p"`
+	DF           *float64 `json:"df"`
+	Verdict      string   `json:"verdict"`
+	Says         string   `json:"says"` // the verdict in a sentence
+	Margin       *float64 `json:"margin"`
+	Equivalence  *float64 `json:"equivalence_p"` // of the two one-sided tests
+	ConfoundedBy []string `json:"confounded_by"`
+	MoreTrials   *int     `json:"more_trials"` // a side, that would settle it
+	Unit         string   `json:"unit"`        // UnitTrial, UnitBlock or UnitLap
+	Method       string   `json:"method"`
+}
+
+// What a comparison counts as one observation.
+const (
+	UnitTrial = "trial"
+	UnitBlock = "block"
+	UnitLap   = "lap" // one trial a side: how trials scatter is not known
+)
+
+// OverallTest is whether any of more than two sides differs: Welch's one-way analysis.
+type OverallTest struct {
+	F   float64 `json:"f"`
+	DF1 float64 `json:"df1"`
+	DF2 float64 `json:"df2"`
+	P   float64 `json:"p"`
+}
+
+// AdjustedFor is a covariate that the difference is adjusted for, and how the measure
+// goes with it.
+type AdjustedFor struct {
+	Covariate string   `json:"covariate"`
+	Slope     Estimate `json:"slope"` // of the measure, for one of the covariate
+	Why       string   `json:"why"`
+}
+
+// ComparedTrial is one trial as it entered: a point of the plot.
+type ComparedTrial struct {
+	Trial string    `json:"trial"`
+	Level string    `json:"level"`
+	Block string    `json:"block,omitempty"`
+	Mean  float64   `json:"mean"`
+	U     *float64  `json:"u"` // of the mean, from its laps
+	Laps  []float64 `json:"laps"`
+	Lag1  *float64  `json:"lag1"`
+	// EffectiveLaps is how many independent laps would tell as much.
+	EffectiveLaps *float64 `json:"effective_laps"`
+	Left          int      `json:"left"` // laps of it that do not count
+}

@@ -1,0 +1,160 @@
+package wire
+
+// Outcomes of an attempt to pull.
+const (
+	PullMoved     = "moved"
+	PullStruggled = "struggled"
+	PullStalled   = "stalled"
+)
+
+// Methods of a pull test.
+const (
+	PullMoving = "moving" // a train of known load, started and kept moving
+	PullStatic = "static" // against a scale
+)
+
+// PullResult is what pull tests show.
+type PullResult struct {
+	Locomotives []PullLimit    `json:"locomotives"`
+	Agreement   *PullAgreement `json:"agreement,omitempty"`
+	Doubts      []string       `json:"doubts"`
+}
+
+// PullLimit is the limit of one locomotive by one method, one direction and one
+// choice of driver sets. Load50G and Load95G are the loads that it moves in half and
+// in 95 of 100 attempts; Bracket is what was seen.
+type PullLimit struct {
+	Locomotive string        `json:"locomotive"`
+	Method     string        `json:"method"`
+	Direction  string        `json:"direction,omitempty"`
+	Set        string        `json:"set,omitempty"`
+	MassG      *float64      `json:"mass_g"`
+	Attempts   []PullAttempt `json:"attempts"`
+	Bracket    PullBracket   `json:"bracket"`
+	Load50G    Estimate      `json:"load50_g"`
+	Load95G    Estimate      `json:"load95_g"`
+	Adhesion   Estimate      `json:"adhesion"` // net: pull over the locomotive's own weight
+	Limit      string        `json:"limit"`    // LimitAdhesion, LimitMotor or unknown
+	PowerMw    Estimate      `json:"power_mw"` // drawbar power, where a speed was read
+	Curve      []PullAt      `json:"curve"`
+	Steps      []PullAt      `json:"steps"` // isotonic: no shape taken
+	Next       *PullNext     `json:"next,omitempty"`
+	Fit        string        `json:"fit"`
+	Doubts     []string      `json:"doubts"`
+}
+
+// PullAttempt is one attempt as it entered. LoadG is of a moving pull the resistance
+// as a mass on a cord, or the train's mass, as LoadIs says; of a static one the
+// scale's difference.
+type PullAttempt struct {
+	LoadG   float64  `json:"load_g"`
+	Outcome string   `json:"outcome"`
+	Wheels  string   `json:"wheels,omitempty"` // WheelsTurned, WheelsStopped where the train stood
+	SpeedMm *float64 `json:"speed_mm_s,omitempty"`
+	ByTele  bool     `json:"by_telemetry,omitempty"`
+}
+
+// What the wheels did when the train stood.
+const (
+	WheelsTurned  = "turned"
+	WheelsStopped = "stopped"
+)
+
+// PullBracket is the greatest load that always moved and the least that ever stalled.
+type PullBracket struct {
+	MovedG   *float64 `json:"moved_g"`
+	StalledG *float64 `json:"stalled_g"`
+	Overlap  bool     `json:"overlap"` // some load moved above one that stalled
+}
+
+// PullAt is the share of attempts that succeed at a load, with its interval where it
+// has one.
+type PullAt struct {
+	LoadG float64  `json:"load_g"`
+	Share float64  `json:"share"`
+	Lo    *float64 `json:"lo"`
+	Hi    *float64 `json:"hi"`
+}
+
+// PullNext is the load to try next, and why.
+type PullNext struct {
+	LoadG float64 `json:"load_g"`
+	Why   string  `json:"why"`
+	Done  bool    `json:"done"` // nothing more is to be learnt worth an attempt
+}
+
+// PullAgreement is static pull less moving pull over locomotives, with the 95 % limits
+// of agreement (Bland and Altman 1986).
+type PullAgreement struct {
+	N      int              `json:"n"`
+	BiasG  Estimate         `json:"bias_g"`
+	LowerG Estimate         `json:"lower_g"`
+	UpperG Estimate         `json:"upper_g"`
+	Points []PullAgreePoint `json:"points"`
+}
+
+// PullAgreePoint is one locomotive by both methods.
+type PullAgreePoint struct {
+	Locomotive string  `json:"locomotive"`
+	MovingG    float64 `json:"moving_g"`
+	StaticG    float64 `json:"static_g"`
+}
+
+// CoastResult is what coasting shows of each consist: dv/dt = -(a + b v + c v^2 +
+// curve on arcs), v in m/s.
+type CoastResult struct {
+	Consists []CoastTerms   `json:"consists"`
+	Against  []CoastAgainst `json:"against,omitempty"` // unlike consists, two by two
+	Doubts   []string       `json:"doubts"`
+}
+
+// CoastTerms are the terms of one consist. Where the runs cannot tell a term it is null
+// and Held says what was taken for it.
+type CoastTerms struct {
+	Consist  string     `json:"consist"`
+	Runs     int        `json:"runs"`
+	Instants int        `json:"instants"`
+	A        Estimate   `json:"a_m_s2"`
+	B        Estimate   `json:"b_per_s"`
+	C        Estimate   `json:"c_per_m"`
+	Curve    Estimate   `json:"curve_m_s2"`
+	Rotating float64    `json:"rotating"` // effective mass over mass
+	MassG    *float64   `json:"mass_g"`
+	Forces   []CoastAt  `json:"forces"` // resistance over speed on the straight
+	Held     []string   `json:"held"`
+	ChiDF    *float64   `json:"chi2_df"` // of the fit, over its degrees of freedom
+	RunList  []CoastRun `json:"run_list"`
+	Doubts   []string   `json:"doubts"`
+}
+
+// CoastAt is the resistance at a speed, as a deceleration and, with a mass, as a force.
+type CoastAt struct {
+	SpeedMmS float64  `json:"speed_mm_s"`
+	DecMS2   Estimate `json:"dec_m_s2"`
+	ForceMn  Estimate `json:"force_mn"`
+}
+
+// CoastRun is one run with what the fit leaves of each instant.
+type CoastRun struct {
+	Run        string      `json:"run"`
+	StartMmS   Estimate    `json:"start_mm_s"`
+	Residuals  []CoastLeft `json:"residuals"`
+	Left       string      `json:"left,omitempty"` // why it did not enter
+	DistanceMm *float64    `json:"distance_mm"`
+}
+
+// CoastLeft is an instant less what the fit gives for its place.
+type CoastLeft struct {
+	PositionMm float64 `json:"position_mm"`
+	AtS        float64 `json:"at_s"`
+	LeftS      float64 `json:"left_s"`
+}
+
+// CoastAgainst is the resistance of b less that of a at a speed both ran at.
+type CoastAgainst struct {
+	A          string   `json:"a"`
+	B          string   `json:"b"`
+	SpeedMmS   float64  `json:"speed_mm_s"`
+	Difference Estimate `json:"difference_m_s2"`
+	Verdict    string   `json:"verdict"` // a_rolls, b_rolls (the more easily) or unknown
+}

@@ -1,0 +1,164 @@
+package wire
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"unicode"
+)
+
+// SheetColumn is a column that a table is read for. Name is how the result calls it,
+// with its unit; Also are other names without a unit. Unit is the unit in Name,
+// Units what one of a unit that a heading may state instead is in it.
+type SheetColumn struct {
+	Name   string
+	Also   []string
+	Unit   string
+	Units  map[string]float64
+	Number bool
+}
+
+// Units that headings state, by what they measure, in the unit that the wire has.
+var (
+	InSeconds = map[string]float64{"s": 1, "sec": 1, "secs": 1, "second": 1, "seconds": 1, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "min": 60}
+	InMmPerS  = map[string]float64{"mm_s": 1, "cm_s": 10, "m_s": 1000, "m_min": 1000. / 60, "km_h": 1e6 / 3600}
+	InMm      = map[string]float64{"mm": 1, "cm": 10, "m": 1000, "in": 25.4, "inch": 25.4, "ft": 304.8}
+	InGrams   = map[string]float64{"g": 1, "gram": 1, "grams": 1, "kg": 1000, "oz": 28.349523125, "lb": 453.59237}
+)
+
+// Sheet is a table as people make it: commas, semicolons or tabs, decimal points or
+// commas, units in the headings, blank lines, a byte order mark. Columns are as the
+// reader names them, those that it does not know by their own heading.
+type Sheet struct {
+	Columns []string
+	Heads   map[string]string // the heading as it stands in the file, by column
+	Rows    []SheetRow
+	sep     byte
+	comma   bool // decimal commas are certain: one stands where it can be nothing else
+	factor  map[string]float64
+}
+
+// SheetRow is one row of a sheet; Line is where it begins in its file.
+type SheetRow struct {
+	Line  int
+	cells []string
+	of    *Sheet
+}
+
+// ReadSheet reads a table. Complaints say which lines cannot be read and why; such
+// rows are not among the rows.
+func ReadSheet(text string, known []SheetColumn) (*Sheet, []Complaint) {
+	text = strings.TrimPrefix(text, "\ufeff")
+	sep, text, skipped := separator(text)
+	rows, open := records(text, sep)
+	s, bad := &Sheet{Heads: map[string]string{}, factor: map[string]float64{}, sep: sep, comma: sep == ';'}, []Complaint(nil)
+	if open > 0 {
+		bad = append(bad, Complaint{open + skipped, "", "a quote is opened in this row and never closed: the rest of the file cannot be read"})
+	}
+	if len(rows) == 0 {
+		return s, append(bad, Complaint{0, "", "the file holds no rows"})
+	}
+	bad = append(bad, s.readHead(rows[0], skipped, known)...)
+	for _, r := range rows[1:] {
+		line := r.line + skipped
+		if len(r.cells) > len(s.Columns) && strings.Join(r.cells[len(s.Columns):], "") != "" {
+			bad = append(bad, Complaint{line, "", fmt.Sprintf("has %d cells, the head names %d columns: is a separator in a name or number without quotes?", len(r.cells), len(s.Columns))})
+			continue
+		}
+		s.Rows = append(s.Rows, SheetRow{Line: line, cells: r.cells, of: s})
+		s.comma = s.comma || slices.ContainsFunc(r.cells, certainComma)
+	}
+	return s, bad
+}
+
+// certainComma reports whether a cell is a number with a decimal comma and can be
+// nothing else.
+func certainComma(cell string) bool {
+	whole, part, found := strings.Cut(strings.TrimLeft(cell, "+-"), ",")
+	digits := func(s string) bool { return s != "" && strings.Trim(s, "0123456789") == "" }
+	return found && digits(whole) && digits(part) && len(part) != 3
+}
+
+func (s *Sheet) readHead(head record, skipped int, known []SheetColumn) (bad []Complaint) {
+	for _, h := range head.cells {
+		name, factor, err := columnOf(h, known)
+		if err != nil {
+			bad = append(bad, Complaint{head.line + skipped, h, err.Error()})
+		}
+		if name != "" && slices.Contains(s.Columns, name) {
+			bad = append(bad, Complaint{head.line + skipped, h, fmt.Sprintf("the column stands twice: %q says the same", s.Heads[name])})
+		}
+		s.Columns = append(s.Columns, name)
+		s.Heads[name], s.factor[name] = h, factor
+	}
+	return bad
+}
+
+// columnOf finds which column a heading names and what its unit is worth. A heading
+// that none claims is a column of its own.
+func columnOf(head string, known []SheetColumn) (name string, factor float64, err error) {
+	plain := headWords(head)
+	for _, k := range known {
+		for _, base := range append([]string{strings.TrimSuffix(k.Name, "_"+k.Unit)}, k.Also...) {
+			unit, found := strings.CutPrefix(plain, base)
+			switch {
+			case !found || unit != "" && unit[0] != '_':
+			case unit == "" || unit == "_"+k.Unit:
+				return k.Name, 1, nil
+			case k.Units[unit[1:]] != 0:
+				return k.Name, k.Units[unit[1:]], nil
+			case k.Unit != "" && strings.ContainsAny(head, "(["):
+				return k.Name, 1, fmt.Errorf("the unit %q is not known here: %s", strings.ReplaceAll(unit[1:], "_", "/"), strings.Join(slices.Sorted(maps.Keys(k.Units)), ", "))
+			}
+		}
+	}
+	return plain, 1, nil
+}
+
+// headWords makes "Lap time [s]" lap_time_s and "Speed (m/s)" speed_m_s; letters of
+// any language and the micro sign stay.
+func headWords(head string) string {
+	return strings.Join(strings.FieldsFunc(strings.ToLower(head), func(c rune) bool {
+		return !unicode.IsLetter(c) && !unicode.IsDigit(c) && c != 'µ'
+	}), "_")
+}
+
+// Has reports whether the sheet has a column.
+func (s *Sheet) Has(column string) bool { return slices.Contains(s.Columns, column) }
+
+// Text is a cell; empty where there is none.
+func (r SheetRow) Text(column string) string {
+	i := slices.Index(r.of.Columns, column)
+	if i < 0 || i >= len(r.cells) {
+		return ""
+	}
+	return r.cells[i]
+}
+
+// Number is a cell in the unit of its column; ok is false where it is empty. An error
+// says why it cannot be read.
+func (r SheetRow) Number(column string) (x float64, ok bool, err error) {
+	cell := r.Text(column)
+	if cell == "" {
+		return 0, false, nil
+	}
+	sep := r.of.sep
+	if r.of.comma {
+		sep = ';'
+	}
+	x, err = parseNumber(cell, sep)
+	if err != nil {
+		return 0, false, err
+	}
+	return x * r.of.factor[column], true, nil
+}
+
+// Complain makes a complaint of a cell of the row.
+func (r SheetRow) Complain(column, format string, a ...any) Complaint {
+	head := r.of.Heads[column]
+	if head == "" {
+		head = column
+	}
+	return Complaint{r.Line, head, fmt.Sprintf(format, a...)}
+}

@@ -1,0 +1,70 @@
+package wire_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"rainhill/pkg/wire"
+)
+
+var sheetColumns = []wire.SheetColumn{
+	{Name: "trial"},
+	{Name: "lap", Number: true},
+	{Name: "lap_time_s", Also: []string{"time"}, Unit: "s", Units: wire.InSeconds, Number: true},
+	{Name: "speed_mm_s", Unit: "mm_s", Units: wire.InMmPerS, Number: true},
+}
+
+// TestSheets reads tables as people make them.
+func TestSheets(t *testing.T) {
+	for _, c := range []struct {
+		name, text, column string
+		want               float64
+	}{
+		{"as the contract has it", "trial,lap,lap_time_s\nt1,1,12.5\n", "lap_time_s", 12.5},
+		{"decimal comma, semicolons, unit, mark, blank lines", "\ufeff\r\n;;\r\nTrial;Lap;Lap time [s]\r\n\r\nt1;1;12,345\r\n", "lap_time_s", 12.345},
+		{"milliseconds", "trial,lap,Lap time (ms)\nt1,1,12500\n", "lap_time_s", 12.5},
+		{"another name", "Trial\tLap\tTime\nt1\t1\t12.5\n", "lap_time_s", 12.5},
+		{"tabs and decimal commas made certain by another cell", "trial\tlap\ttime\nt1\t1\t12,345\nt1\t2\t12,3\n", "lap_time_s", 12.345},
+		{"metres a second", "trial,lap,Speed (m/s)\nt1,1,0.5\n", "speed_mm_s", 500},
+		{"kilometres an hour", "trial,lap,speed km/h\nt1,1,3.6\n", "speed_mm_s", 1000},
+		{"a line that names the separator", "sep=;\ntrial;lap;lap_time_s\nt1;1;12,5\n", "lap_time_s", 12.5},
+	} {
+		s, bad := wire.ReadSheet(c.text, sheetColumns)
+		if len(bad) > 0 || len(s.Rows) == 0 {
+			t.Errorf("%s: %d rows, complaints %v", c.name, len(s.Rows), bad)
+			continue
+		}
+		x, ok, err := s.Rows[0].Number(c.column)
+		if !ok || err != nil || math.Abs(x-c.want) > 1e-12*c.want || s.Rows[0].Text("trial") != "t1" {
+			t.Errorf("%s: %s is %v, %v, %v, want %v", c.name, c.column, x, ok, err, c.want)
+		}
+	}
+}
+
+// TestSheetComplaints holds each complaint to its line, and to what to do.
+func TestSheetComplaints(t *testing.T) {
+	for _, c := range []struct {
+		name, text, says string
+		line             int
+	}{
+		{"empty", "", "holds no rows", 0},
+		{"a column twice", "trial,lap,Time,lap_time_s\nt1,1,2,3\n", "stands twice", 1},
+		{"too many cells", "trial,lap,lap_time_s\nt1,1,12,5\n", "4 cells", 2},
+		{"a quote left open", "trial,lap,lap_time_s\n\"t1,1,12.5\n", "never closed", 2},
+		{"a unit nobody knows", "trial,lap,Lap time (fortnights)\nt1,1,12.5\n", `unit "fortnights"`, 1},
+	} {
+		_, bad := wire.ReadSheet(c.text, sheetColumns)
+		if len(bad) != 1 || bad[0].Line != c.line || !strings.Contains(bad[0].Reason, c.says) {
+			t.Errorf("%s: %+v, want line %d and %q", c.name, bad, c.line, c.says)
+		}
+	}
+	s, _ := wire.ReadSheet("trial,lap,lap_time_s\n\nt1,1,fast\n", sheetColumns)
+	if _, _, err := s.Rows[0].Number("lap_time_s"); err == nil || s.Rows[0].Complain("lap_time_s", "%v", err).Line != 3 {
+		t.Errorf("a word for a number: %v", err)
+	}
+	s, _ = wire.ReadSheet("trial,lap,\"lap_time_s\"\nt1,1,\"12,345\"\n", sheetColumns)
+	if _, _, err := s.Rows[0].Number("lap_time_s"); err == nil {
+		t.Error("12,345 among commas may be either: it must not be guessed")
+	}
+}
