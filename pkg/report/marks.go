@@ -1,0 +1,162 @@
+package report
+
+import (
+	"image/color"
+	"math"
+	"strconv"
+	"strings"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/font"
+	"gonum.org/v1/plot/text"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// ticks are round numbers with the decimals that they need, and no more than that.
+type ticks struct{}
+
+func (ticks) Ticks(lo, hi float64) []plot.Tick {
+	if !(hi > lo) {
+		return nil
+	}
+	step := math.Pow(10, math.Floor(math.Log10((hi-lo)/4)))
+	for _, k := range []float64{5, 2} {
+		if (hi-lo)/(step*k) >= 4 {
+			step *= k
+			break
+		}
+	}
+	decimals := int(max(0, -math.Floor(math.Log10(step)+1e-9)))
+	var out []plot.Tick
+	for k := math.Ceil(lo/step - 1e-9); k*step <= hi+step*1e-9; k++ {
+		out = append(out, plot.Tick{Value: k * step, Label: written(k*step, decimals)})
+	}
+	return out
+}
+
+// written is a number with a true minus sign.
+func written(x float64, decimals int) string {
+	s := strconv.FormatFloat(x, 'f', decimals, 64)
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
+	}
+	return strings.Replace(s, "-", "\u2212", 1)
+}
+
+// widened leaves room at both ends, and makes a range of a point.
+func widened(lo, hi float64) (float64, float64) {
+	if math.IsInf(lo, 0) || math.IsInf(hi, 0) {
+		return 0, 1
+	}
+	room := 0.04 * (hi - lo)
+	if room == 0 {
+		room = max(math.Abs(lo)*0.05, 1e-3)
+	}
+	return lo - room, hi + room
+}
+
+func style(size font.Length, c color.Color) text.Style {
+	return text.Style{Color: c, Font: serif(size), Handler: plot.DefaultTextHandler}
+}
+
+// rules are faint lines up from the ticks.
+func rules(c draw.Canvas, p *plot.Plot, tx func(float64) vg.Length, paper Paper) {
+	for _, t := range p.X.Tick.Marker.Ticks(p.X.Min, p.X.Max) {
+		c.StrokeLine2(draw.LineStyle{Color: paper.Grid, Width: 0.75}, tx(t.Value), c.Min.Y, tx(t.Value), c.Max.Y)
+	}
+}
+
+// margins to the left of rows that have names.
+const gutterWidth = 112
+
+// gutter writes the name of a row to its left, cut where it is too long.
+func gutter(c draw.Canvas, y vg.Length, s text.Style, name string) {
+	runes := []rune(name)
+	for len(runes) > 1 && s.Width(string(runes)) > gutterWidth-10 {
+		runes = append(runes[:len(runes)-2], '\u2026')
+	}
+	c.FillText(s, vg.Point{X: c.Min.X - 8 - s.Width(string(runes)), Y: y - s.Font.Size/3}, string(runes))
+}
+
+func disc(c draw.Canvas, x, y, r vg.Length, pen color.Color) {
+	c.SetColor(pen)
+	var p vg.Path
+	p.Move(vg.Point{X: x + r, Y: y})
+	p.Arc(vg.Point{X: x, Y: y}, r, 0, 2*math.Pi)
+	p.Close()
+	c.Fill(p)
+}
+
+func square(c draw.Canvas, x, y, r vg.Length, pen color.Color) {
+	c.FillPolygon(pen, []vg.Point{{X: x - r, Y: y - r}, {X: x + r, Y: y - r}, {X: x + r, Y: y + r}, {X: x - r, Y: y + r}})
+}
+
+// whisker is an interval with ends.
+func whisker(c draw.Canvas, lo, hi, y vg.Length, pen color.Color) {
+	line := draw.LineStyle{Color: pen, Width: 1.25}
+	c.StrokeLine2(line, lo, y, hi, y)
+	for _, x := range []vg.Length{lo, hi} {
+		c.StrokeLine2(line, x, y-4, x, y+4)
+	}
+}
+
+// ring and cross are the marks that a disc is told from without colour.
+func ring(c draw.Canvas, x, y, r vg.Length, pen color.Color) {
+	c.SetLineStyle(draw.LineStyle{Color: pen, Width: 1})
+	var p vg.Path
+	p.Move(vg.Point{X: x + r, Y: y})
+	p.Arc(vg.Point{X: x, Y: y}, r, 0, 2*math.Pi)
+	p.Close()
+	c.Stroke(p)
+}
+
+func cross(c draw.Canvas, x, y, r vg.Length, pen color.Color) {
+	line := draw.LineStyle{Color: pen, Width: 1.25}
+	c.StrokeLine2(line, x-r, y-r, x+r, y+r)
+	c.StrokeLine2(line, x-r, y+r, x+r, y-r)
+}
+
+// point is one of a curve: where, and how much with its interval where it has one.
+type point struct {
+	x, y   float64
+	lo, hi *float64
+}
+
+// band fills between the ends of a curve's intervals.
+func band(c draw.Canvas, at []point, tx, ty func(float64) vg.Length, fill color.Color) {
+	var up, down []vg.Point
+	for _, p := range at {
+		if p.lo != nil && p.hi != nil {
+			up = append(up, vg.Point{X: tx(p.x), Y: min(ty(*p.hi), c.Max.Y)})
+			down = append([]vg.Point{{X: tx(p.x), Y: max(ty(*p.lo), c.Min.Y)}}, down...)
+		}
+	}
+	if len(up) > 1 {
+		c.FillPolygon(fill, append(up, down...))
+	}
+}
+
+func curve(c draw.Canvas, at []point, tx, ty func(float64) vg.Length, line draw.LineStyle) {
+	var path []vg.Point
+	for _, p := range at {
+		path = append(path, vg.Point{X: tx(p.x), Y: ty(p.y)})
+	}
+	if len(path) > 1 {
+		c.StrokeLines(line, path)
+	}
+}
+
+// names is a list of what the pens are, in the upper left of a panel.
+type names struct {
+	c     draw.Canvas
+	paper Paper
+	n     int
+}
+
+func (n *names) add(name string, pen color.Color) {
+	y := n.c.Max.Y - 10 - vg.Length(n.n)*13
+	n.n++
+	n.c.StrokeLine2(draw.LineStyle{Color: pen, Width: 2}, n.c.Min.X+8, y+3, n.c.Min.X+26, y+3)
+	n.c.FillText(style(small, n.paper.Ink), vg.Point{X: n.c.Min.X + 31, Y: y}, name)
+}

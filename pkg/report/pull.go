@@ -1,0 +1,171 @@
+package report
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+
+	"rainhill/pkg/wire"
+)
+
+// Pull draws the limit of one locomotive: each attempt a mark at its load, above what
+// moved and below what stalled, the share that succeeds with its band, the steps that
+// take no shape for granted, and the loads of 50 and 95 % with their intervals.
+func Pull(l wire.PullLimit, paper Paper) ([]byte, error) {
+	f := paper.figure(pullSays(l), 270)
+	a := paper.axes("load, g", "moves, % of attempts")
+	a.Add(&pulls{paper, l})
+	f.panel(a, 270, 0)
+	return f.svg()
+}
+
+type pulls struct {
+	paper Paper
+	wire.PullLimit
+}
+
+func (p *pulls) DataRange() (xmin, xmax, ymin, ymax float64) {
+	xmin, xmax = math.Inf(1), math.Inf(-1)
+	for _, x := range p.Attempts {
+		xmin, xmax = min(xmin, x.LoadG), max(xmax, x.LoadG)
+	}
+	for _, e := range []wire.Estimate{p.Load50G, p.Load95G} {
+		if e.Value != nil {
+			xmin, xmax = min(xmin, *e.Value), max(xmax, *e.Value)
+		}
+	}
+	xmin, xmax = widened(xmin, xmax)
+	return xmin, xmax, -14, 114
+}
+
+func (p *pulls) Plot(c draw.Canvas, a *plot.Plot) {
+	a.Y.Tick.Marker = ticks{}
+	tx, ty := a.Transforms(&c)
+	rules(c, a, tx, p.paper)
+	at := shares(p.Curve)
+	band(c, at, tx, ty, faded(p.paper.ink(0), 0x30))
+	curve(c, at, tx, ty, draw.LineStyle{Color: p.paper.ink(0), Width: 1.75})
+	p.steps(c, tx, ty)
+	for _, l := range []struct {
+		share float64
+		e     wire.Estimate
+	}{{50, p.Load50G}, {95, p.Load95G}} {
+		if l.e.Value == nil {
+			continue
+		}
+		if l.e.Lo != nil && l.e.Hi != nil {
+			whisker(c, max(tx(*l.e.Lo), c.Min.X), min(tx(*l.e.Hi), c.Max.X), ty(l.share), p.paper.Ink)
+		}
+		square(c, tx(*l.e.Value), ty(l.share), 3, p.paper.Ink)
+	}
+	p.attempts(c, tx, ty)
+}
+
+// shares are a curve's points in per cent.
+func shares(curve []wire.PullAt) (out []point) {
+	for _, p := range curve {
+		out = append(out, point{p.LoadG, 100 * p.Share, scaled(p.Lo, 100), scaled(p.Hi, 100)})
+	}
+	return out
+}
+
+// steps are the isotonic shares.
+func (p *pulls) steps(c draw.Canvas, tx, ty func(float64) vg.Length) {
+	line := draw.LineStyle{Color: p.paper.Faint, Width: 0.75, Dashes: []vg.Length{2, 2}}
+	for i := 1; i < len(p.Steps); i++ {
+		x, was, is := tx(p.Steps[i].LoadG), ty(100*p.Steps[i-1].Share), ty(100*p.Steps[i].Share)
+		c.StrokeLine2(line, tx(p.Steps[i-1].LoadG), was, x, was)
+		c.StrokeLine2(line, x, was, x, is)
+	}
+}
+
+// attempts stand one over the other where several had one load.
+func (p *pulls) attempts(c draw.Canvas, tx, ty func(float64) vg.Length) {
+	seen := map[string]int{}
+	for _, at := range p.Attempts {
+		key := fmt.Sprint(at.LoadG, at.Outcome == wire.PullStalled)
+		up := vg.Length(seen[key]) * 5
+		seen[key]++
+		x := tx(at.LoadG)
+		switch at.Outcome {
+		case wire.PullMoved:
+			disc(c, x, ty(104)+up, 2.2, p.paper.ink(0))
+		case wire.PullStruggled:
+			ring(c, x, ty(104)+up, 2, p.paper.ink(0))
+		default:
+			cross(c, x, ty(-4)-up, 2.2, p.paper.ink(1))
+		}
+	}
+}
+
+func pullSays(l wire.PullLimit) string {
+	says := fmt.Sprintf("%s, %s pull, %s", l.Locomotive, l.Method, count(len(l.Attempts), "attempt"))
+	if l.Load95G.Value != nil {
+		says += fmt.Sprintf("; moves %s g in 95 of 100", between(l.Load95G, 0))
+	}
+	if l.Load50G.Value != nil {
+		says += fmt.Sprintf(", %s g in half", between(l.Load50G, 0))
+	}
+	return says + "."
+}
+
+// Agreement draws static less moving pull over their mean, a mark a locomotive, with the
+// bias and the limits of agreement.
+func Agreement(g wire.PullAgreement, paper Paper) ([]byte, error) {
+	f := paper.figure(fmt.Sprintf("Static less moving pull of %s: bias %s g, limits of agreement %s to %s g.", count(g.N, "locomotive"), between(g.BiasG, 0), value(g.LowerG, 0), value(g.UpperG, 0)), 240)
+	a := paper.axes("mean of both, g", "static less moving, g")
+	a.Add(&agreement{paper, g})
+	f.panel(a, 240, 0)
+	return f.svg()
+}
+
+type agreement struct {
+	paper Paper
+	wire.PullAgreement
+}
+
+func (g *agreement) DataRange() (xmin, xmax, ymin, ymax float64) {
+	xmin, xmax = math.Inf(1), math.Inf(-1)
+	take := func(y *float64) {
+		if y != nil {
+			ymin, ymax = min(ymin, *y), max(ymax, *y)
+		}
+	}
+	for _, p := range g.Points {
+		d := p.StaticG - p.MovingG
+		take(&d)
+		xmin, xmax = min(xmin, (p.StaticG+p.MovingG)/2), max(xmax, (p.StaticG+p.MovingG)/2)
+	}
+	for _, e := range []wire.Estimate{g.BiasG, g.LowerG, g.UpperG} {
+		take(e.Value)
+	}
+	xmin, xmax = widened(xmin, xmax)
+	ymin, ymax = widened(ymin, ymax)
+	return xmin, xmax, ymin, ymax
+}
+
+func (g *agreement) Plot(c draw.Canvas, a *plot.Plot) {
+	tx, ty := a.Transforms(&c)
+	rules(c, a, tx, g.paper)
+	if e := g.BiasG; e.Lo != nil && e.Hi != nil {
+		lo, hi := max(ty(*e.Lo), c.Min.Y), min(ty(*e.Hi), c.Max.Y)
+		c.FillPolygon(faded(g.paper.ink(0), 0x30), []vg.Point{{X: c.Min.X, Y: lo}, {X: c.Max.X, Y: lo}, {X: c.Max.X, Y: hi}, {X: c.Min.X, Y: hi}})
+	}
+	across := func(e wire.Estimate, line draw.LineStyle) {
+		if e.Value != nil {
+			c.StrokeLine2(line, c.Min.X, ty(*e.Value), c.Max.X, ty(*e.Value))
+		}
+	}
+	zero := 0.0
+	across(wire.Estimate{Value: &zero}, draw.LineStyle{Color: g.paper.Rule, Width: 0.75})
+	across(g.BiasG, draw.LineStyle{Color: g.paper.ink(0), Width: 1.75})
+	dashed := draw.LineStyle{Color: g.paper.ink(0), Width: 1, Dashes: []vg.Length{4, 3}}
+	across(g.LowerG, dashed)
+	across(g.UpperG, dashed)
+	for _, p := range g.Points {
+		disc(c, tx((p.StaticG+p.MovingG)/2), ty(p.StaticG-p.MovingG), 2.6, g.paper.Ink)
+	}
+}

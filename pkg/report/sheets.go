@@ -1,0 +1,182 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"rainhill/pkg/wire"
+)
+
+// About is what a sheet says of itself that the results do not know.
+type About struct {
+	Title, Question string
+	Lines           []Line
+}
+
+// OfComparison is a comparison's sheet.
+func OfComparison(r wire.CompareResult, about About) (Sheet, error) {
+	svg, err := Compare(r, Light)
+	if err != nil {
+		return Sheet{}, err
+	}
+	name, _ := measureOf(r.Measure)
+	s := Sheet{
+		Title: about.Title, Question: about.Question, About: about.Lines, Doubts: r.Doubts,
+		Tables: []Table{fairness(r), sides(r, name), pairs(r, name)},
+		Figures: []Figure{{svg, "Each lap a dot, each trial a lane with its mean; the square is a side's mean with its 95 % interval. Below, each difference with its 95 % interval beside no difference" +
+			ifAny(marginOf(r) > 0, ", and shaded what would not matter") + "."}},
+	}
+	for _, p := range r.Pairs {
+		s.Verdicts = append(s.Verdicts, p.Says)
+	}
+	return s, nil
+}
+
+func ifAny(yes bool, says string) string {
+	if yes {
+		return says
+	}
+	return ""
+}
+
+func marginOf(r wire.CompareResult) float64 { return (&differences{pairs: r.Pairs}).margin() }
+
+// fairness is what the sides had alike and what not.
+func fairness(r wire.CompareResult) Table {
+	t := Table{Caption: "Conditions", Head: []string{"condition", "is"}}
+	says := map[string]string{wire.FairSame: "the same", wire.FairDiffers: "different", wire.FairVaries: "varied on every side", wire.FairUnwritten: "not written down"}
+	for _, side := range r.Sides {
+		t.Head = append(t.Head, side.Level)
+	}
+	for _, row := range r.Fairness {
+		t.Rows = append(t.Rows, append([]string{row.Condition, says[row.State]}, row.Values...))
+	}
+	return t
+}
+
+func sides(r wire.CompareResult, name string) Table {
+	t := Table{Caption: "Sides: " + name, Head: []string{r.Factor, "trials", "laps", "mean (95 %)", "scatter of trials"}, Figures: []bool{false, true, true, true, true}}
+	letters := len(r.Sides) > 2
+	if letters {
+		t.Head = append(t.Head, "may be alike")
+		t.Caption += "; sides that share a letter may be alike"
+	}
+	for _, s := range r.Sides {
+		row := []string{s.Level, fmt.Sprint(s.Trials), fmt.Sprint(s.Laps), between(s.Mean, decimalsOf(r.Measure)), value(wire.Estimate{Value: s.SD}, decimalsOf(r.Measure))}
+		if letters {
+			row = append(row, s.Letters)
+		}
+		t.Rows = append(t.Rows, row)
+	}
+	return t
+}
+
+func pairs(r wire.CompareResult, name string) Table {
+	t := Table{Caption: "Differences of " + name, Head: []string{"pair", "difference (95 %)", "ratio (95 %)", "effect size (95 %)", "p"}, Figures: []bool{false, true, true, true, true}}
+	for _, p := range r.Pairs {
+		t.Rows = append(t.Rows, []string{p.B + " less " + p.A, between(p.Difference, decimalsOf(r.Measure)), between(p.Ratio, 4), between(p.EffectSize, 2), probability(p.P)})
+	}
+	return t
+}
+
+func decimalsOf(measure string) int {
+	if measure == "speed_mm_s" {
+		return 1
+	}
+	return 3
+}
+
+// probability is shown to two figures, and never as 0.
+func probability(p *float64) string {
+	switch {
+	case p == nil:
+		return none
+	case *p < 0.0001:
+		return "below 0.0001"
+	}
+	return written(*p, 4)
+}
+
+// OfPulls is the sheet of pull tests.
+func OfPulls(r wire.PullResult, about About) (Sheet, error) {
+	s := Sheet{Title: about.Title, Question: about.Question, About: about.Lines, Doubts: r.Doubts}
+	t := Table{
+		Caption: "Limits; adhesion is the pull over the locomotive's own weight", Figures: []bool{false, true, false, true, true, true, false},
+		Head: []string{"locomotive", "attempts", "seen, g", "95 in 100, g", "half, g", "net adhesion", "limited by"},
+	}
+	for _, l := range r.Locomotives {
+		svg, err := Pull(l, Light)
+		if err != nil {
+			return Sheet{}, err
+		}
+		s.Figures = append(s.Figures, Figure{svg, named(l) + ". Discs moved, rings struggled, crosses stalled; the line is the share that moves with its 95 % band, the dashes take no shape for granted; the squares are the loads moved in 95 of 100 and in half."})
+		s.Verdicts = append(s.Verdicts, pullSays(l))
+		t.Rows = append(t.Rows, []string{named(l), fmt.Sprint(len(l.Attempts)), bracket(l.Bracket), between(l.Load95G, 0), between(l.Load50G, 0), between(l.Adhesion, 3), l.Limit})
+		for _, d := range l.Doubts {
+			s.Doubts = append(s.Doubts, named(l)+": "+d)
+		}
+	}
+	s.Tables = []Table{t}
+	if r.Agreement != nil {
+		svg, err := Agreement(*r.Agreement, Light)
+		if err != nil {
+			return Sheet{}, err
+		}
+		s.Figures = append(s.Figures, Figure{svg, "Static less moving pull, a disc a locomotive: the line is the mean difference with its 95 % interval, the dashes hold 95 % of locomotives."})
+	}
+	return s, nil
+}
+
+// named is a locomotive with what parts its tests.
+func named(l wire.PullLimit) string {
+	parts := []string{l.Locomotive, l.Method}
+	for _, p := range []string{l.Direction, l.Set} {
+		if p != "" {
+			parts = append(parts, p)
+		}
+	}
+	return strings.Join(parts, ", ")
+}
+
+func bracket(b wire.PullBracket) string {
+	moved, stalled := value(wire.Estimate{Value: b.MovedG}, 0), value(wire.Estimate{Value: b.StalledG}, 0)
+	return "moved " + moved + ", stalled " + stalled
+}
+
+// OfCoasting is the sheet of coasting runs.
+func OfCoasting(r wire.CoastResult, about About) (Sheet, error) {
+	svg, err := Coast(r, Light)
+	if err != nil {
+		return Sheet{}, err
+	}
+	s := Sheet{
+		Title: about.Title, Question: about.Question, About: about.Lines, Doubts: r.Doubts,
+		Figures: []Figure{{svg, "Resistance as slowing over speed on the straight with its 95 % band; below, each instant less what the fit gives for its place."}},
+	}
+	t := Table{
+		Caption: "Slowing = a + b v + c v² + curve, v in m/s", Figures: []bool{false, true, true, true, true, true},
+		Head: []string{"consist", "runs", "a, m/s²", "b, 1/s", "c, 1/m", "on curves, m/s²"},
+	}
+	for _, c := range r.Consists {
+		t.Rows = append(t.Rows, []string{c.Consist, fmt.Sprint(c.Runs), between(c.A, 4), between(c.B, 4), between(c.C, 4), between(c.Curve, 4)})
+		for _, d := range append(c.Held, c.Doubts...) {
+			s.Doubts = append(s.Doubts, c.Consist+": "+d)
+		}
+	}
+	s.Tables = []Table{t}
+	for _, a := range r.Against {
+		s.Verdicts = append(s.Verdicts, againstSays(a))
+	}
+	return s, nil
+}
+
+func againstSays(a wire.CoastAgainst) string {
+	at := fmt.Sprintf("at %s mm/s, %s less %s: %s m/s² of slowing", written(a.SpeedMmS, 0), a.B, a.A, between(a.Difference, 4))
+	switch a.Verdict {
+	case "a_rolls":
+		return a.A + " rolls more easily: " + at + "."
+	case "b_rolls":
+		return a.B + " rolls more easily: " + at + "."
+	}
+	return "Which of " + a.A + " and " + a.B + " rolls more easily cannot be told yet: " + at + "."
+}

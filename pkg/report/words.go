@@ -1,0 +1,43 @@
+package report
+
+import (
+	"strconv"
+
+	"rainhill/pkg/wire"
+)
+
+// count is how many of something, with its plural.
+func count(n int, of string) string {
+	if n == 1 {
+		return "1 " + of
+	}
+	return strconv.Itoa(n) + " " + of + "s"
+}
+
+// none stands where a number cannot be had.
+const none = "\u2014"
+
+// value is an estimate without its interval.
+func value(e wire.Estimate, decimals int) string {
+	if e.Value == nil {
+		return none
+	}
+	return written(*e.Value, decimals)
+}
+
+// between is an estimate with its interval; an end that cannot be had is open.
+func between(e wire.Estimate, decimals int) string {
+	if e.Value == nil {
+		return none
+	}
+	end := func(x *float64, open string) string {
+		if x == nil {
+			return open
+		}
+		return written(*x, decimals)
+	}
+	if e.Lo == nil && e.Hi == nil {
+		return written(*e.Value, decimals)
+	}
+	return written(*e.Value, decimals) + " (" + end(e.Lo, "no lower end") + " to " + end(e.Hi, "no upper end") + ")"
+}
