@@ -476,6 +476,7 @@ export interface ReplayState {
   crossings: number;
   crossing?: ReplayCrossing;
   trials?: ReplayTrial[];
+  obeyed?: number;
 }
 
 export interface PassagesOf {

@@ -45,13 +45,15 @@ func (o ReplayOpen) Check() error {
 	return nil
 }
 
-// ReplayControl is what a viewer tells a replay: Do, and what it needs.
+// ReplayControl is what a viewer tells a replay: Do, and what it needs. N counts up
+// and comes back when it is done, so that what a broken line swallowed is told again.
 type ReplayControl struct {
 	Do    string  `json:"do"`
 	Rate  float64 `json:"rate,omitempty"`
 	AtUs  int64   `json:"at_us,omitempty"`
 	By    int     `json:"by,omitempty"`
 	Trial string  `json:"trial,omitempty"`
+	N     int64   `json:"n,omitempty"`
 }
 
 // Check reports the first thing wrong with c.

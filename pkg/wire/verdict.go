@@ -355,6 +355,7 @@ type View struct {
 // when the view holds it; while the session is being read, Facts is how many
 // there will be at most. Index is how many of the Crossings between FromUs and
 // ToUs have been, Crossing the newest of them. Trials come with the first view.
+// Obeyed is the number of the last control that was done.
 type ReplayState struct {
 	Session   string          `json:"session"`
 	Name      string          `json:"name,omitempty"`
@@ -371,6 +372,7 @@ type ReplayState struct {
 	Crossings int             `json:"crossings"`
 	Crossing  *ReplayCrossing `json:"crossing,omitempty"`
 	Trials    []ReplayTrial   `json:"trials,omitempty"`
+	Obeyed    int64           `json:"obeyed,omitempty"`
 }
 
 // Frame is what is new since the last. Setup is set when definitions, trials

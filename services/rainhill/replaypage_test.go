@@ -114,6 +114,7 @@ func TestPageReplaysASession(t *testing.T) {
 	many := standsStill(t, ctx)
 
 	steps(t, ctx)
+	swallowed(t, ctx)
 	chrome.Eval[bool](t, ctx, `(r => (r.value = 15e6, r.dispatchEvent(new Event('input', {bubbles: true})), r.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('.scrub input'))`)
 	chrome.Wait(t, ctx, `replay.at_us === replay.from_us + 15e6 && rainhill.board.every(b => b.laps.length <= 1)`, 5*time.Second)
 	if few := chrome.Eval[string](t, ctx, lapsShown); few == many {
@@ -186,6 +187,23 @@ func steps(t *testing.T, ctx context.Context) {
 		index += s.by
 		chrome.Wait(t, ctx, fmt.Sprintf(`replay.index === %d && replay.at_us >= replay.crossing.bus_us && document.querySelector('.crossing').innerText.includes('crossing %d of') && document.querySelector('.crossing').innerText.includes(replay.crossing.gate)`, index, index), 3*time.Second)
 	}
+}
+
+// swallowed breaks the line under a key: what it swallowed is told again, once, when the
+// replay is back where it was.
+func swallowed(t *testing.T, ctx context.Context) {
+	t.Helper()
+	index := chrome.Eval[int](t, ctx, `replay.index`)
+	chrome.Eval[bool](t, ctx, `((send) => (WebSocket.prototype.send = function (m) {
+		WebSocket.prototype.send = send;
+		window.lost = m;
+		this.close();
+	}, true))(WebSocket.prototype.send)`)
+	press(t, ctx, ".", "Period", ".")
+	press(t, ctx, ".", "Period", ".") // while the line is down
+	chrome.Wait(t, ctx, fmt.Sprintf(`window.lost?.includes('step') && rainhill.phase === 'live' && replay.index === %d`, index+2), 10*time.Second)
+	press(t, ctx, ",", "Comma", ",")
+	chrome.Wait(t, ctx, fmt.Sprintf(`replay.index === %d`, index+1), 5*time.Second)
 }
 
 func resultsOf(t *testing.T, h *host.Host, session string) wire.Results {

@@ -277,6 +277,9 @@ func (w *show) obey(ctx context.Context, c wire.ReplayControl) error {
 
 func (w *show) do(ctx context.Context, c wire.ReplayControl) (err error) {
 	rate := w.told.Rate
+	if c.N > 0 {
+		w.told.Obeyed = c.N
+	}
 	switch c.Do {
 	case wire.ReplayHere:
 		return nil

@@ -17,7 +17,7 @@ import { replayed } from './lapbook.js';
 import { drawn, probe } from './probe.js';
 import { band } from './replayband.js';
 import { keys } from './replaykeys.js';
-import { replay, driver, say } from './replaystate.js';
+import { replay, driver, say, sayAgain, obeyed } from './replaystate.js';
 import './looking.js';
 
 const query = new URLSearchParams(location.search);
@@ -49,6 +49,7 @@ const link = new Link('', {
     if (message.type === 'replay') return noted(message);
     if (message.type !== 'view' && message.type !== 'frame' || !message.replay) return;
     [replay.told, replay.heardMs] = [message.replay, atMs];
+    obeyed(message.replay);
     if (message.replay.ended) replay.playing = false;
     link.url = address();
     if (message.type === 'frame') putFrame(message);
@@ -67,6 +68,7 @@ function viewed(view) {
   const t = /** @type {ReplayState} */ (view.replay);
   if (t.trials) {
     replay.trials = list(t.trials);
+    sayAgain();
     if (replay.playing) say({ do: 'play', rate: replay.rate });
   }
   document.title = `Replay of ${t.name || t.session} – Rainhill`;
