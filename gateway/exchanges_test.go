@@ -238,6 +238,7 @@ func (s *spec) bookOf(d *door) {
 	s.decide(d, "consist", "", "", wire.Consist{ID: "coal", Name: "Coal", Cars: []wire.Car{{MassG: 300, Axles: 2}}})
 	s.decide(d, "motor", "", "", wire.NamedMotor{ID: "m1", Name: "Flat can"})
 	s.decide(d, "battery", "", "", wire.Battery{ID: "b1", Name: "First"})
+	s.decide(d, "margin", "", "", wire.Margin{Circuit: "oval", LapTimeS: 0.1})
 	s.want(d, http.StatusBadRequest, "POST", "/api/running-order", map[string]any{"seed": 1}, false) // no session yet
 	s.decide(d, "session", "", "", wire.Session{ID: "s1", Name: "Evening", Circuit: "oval"})
 	s.decide(d, "meet", "", "", wire.Meet{Classes: []wire.Class{{ID: "open", Name: "Open"}}, Rank: "mean_time", Rounds: 1})

@@ -20,6 +20,7 @@ export interface View {
   doubts: string[] | null;
   named_motors: NamedMotor[] | null;
   batteries: Battery[] | null;
+  margins?: Margin[];
   notes: NoteRecord[] | null;
   meet: Meet | null;
   entries: Entry[] | null;
@@ -401,6 +402,11 @@ export interface Battery {
   nominal_mv?: number;
   variant_of?: string;
   note?: string;
+}
+
+export interface Margin {
+  circuit: string;
+  lap_time_s: number;
 }
 
 export interface NoteRecord {

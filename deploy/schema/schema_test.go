@@ -83,7 +83,7 @@ func TestSchemasHaveTheFieldsOfTheTypes(t *testing.T) {
 		{setup, "motor_curve", wire.MotorCurve{}}, {setup, "curve_step", wire.CurveStep{}},
 		{setup, "consist", wire.Consist{}}, {setup, "trial", wire.Trial{}}, {setup, "session", wire.Session{}},
 		{setup, "circuit_value", wire.CircuitValue{}}, {setup, "lap_value", wire.LapValue{}}, {setup, "note_value", wire.NoteValue{}}, {setup, "order_value", wire.OrderValue{}},
-		{setup, "named_motor", wire.NamedMotor{}}, {setup, "battery", wire.Battery{}}, {setup, "meet", wire.Meet{}}, {setup, "class", wire.Class{}},
+		{setup, "named_motor", wire.NamedMotor{}}, {setup, "battery", wire.Battery{}}, {setup, "margin", wire.Margin{}}, {setup, "meet", wire.Meet{}}, {setup, "class", wire.Class{}},
 		{setup, "entry", wire.Entry{}}, {setup, "run", wire.Run{}}, {setup, "plan", wire.Plan{}}, {setup, "scoring", wire.Scoring{}},
 		{setup, "seal", wire.Seal{}}, {setup, "undo", wire.Undo{}},
 		{messages, "reply", wire.Reply{}}, {messages, "stored", wire.Stored{}},

@@ -73,7 +73,7 @@ func (s *State) checkBook(a act) error {
 		return refuse("no session is open; a decision about a closed one names it")
 	case s.Book.Seal != nil && a.what != wire.WhatNote && a.what != wire.WhatSeal:
 		return refuse("the results of this session are signed: take the signature (%s) back first", s.Book.Seal.Decision)
-	case a.what == wire.WhatMotor || a.what == wire.WhatBattery:
+	case a.what == wire.WhatMotor || a.what == wire.WhatBattery || a.what == wire.WhatMargin:
 		return refuse("a %s is of no session: decide on it without naming one", a.what)
 	case wire.Defines(a.what) && s.open():
 		return refuse("session %q is open and goes by what all sessions share: decide without naming it", a.session)

@@ -125,6 +125,9 @@ func (s *State) define(a act, c *Changes) {
 	case wire.WhatBattery:
 		put(s.Batteries, id, a.value)
 		return
+	case wire.WhatMargin:
+		put(s.Margins, id, a.value)
+		return
 	}
 	if v, ok := a.value.(wire.CircuitValue); ok && a.session != "" && id == s.Book.Session.Circuit {
 		s.Book.Circuit = v

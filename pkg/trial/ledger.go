@@ -67,6 +67,8 @@ func keyOf(e wire.Event, v any) string {
 		return own(e, v.ID)
 	case wire.Battery:
 		return own(e, v.ID)
+	case wire.Margin:
+		return own(e, v.Circuit)
 	case wire.Session:
 		return "session/" + v.ID
 	case wire.Trial:

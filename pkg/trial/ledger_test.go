@@ -150,6 +150,7 @@ func TestEachDecisionIsTakenBack(t *testing.T) {
 		{wire.WhatConsist, wire.Consist{ID: "coal", Cars: []wire.Car{{LengthMm: 200}}}},
 		{wire.WhatMotor, wire.NamedMotor{ID: "m1", Name: "Left"}},
 		{wire.WhatBattery, wire.Battery{ID: "b1", Name: "Red"}},
+		{wire.WhatMargin, wire.Margin{Circuit: "loop", LapTimeS: 0.05}},
 		{wire.WhatTrial, wire.Trial{ID: "t1", Locomotive: "heron", Tag: "tag-t1", FromUs: t0, ToUs: t0 + 66_000_000}},
 		{wire.WhatTrial, wire.Trial{ID: "t9", Locomotive: "heron", Tag: "tag-t9", FromUs: t0, ToUs: t0 + 60_000_000}},
 		{wire.WhatLap, wire.LapValue{Trial: "t1", Lap: 2, Void: true}},

@@ -37,6 +37,7 @@ func TestSharedDefinitionsAreOfNoSession(t *testing.T) {
 	d.close()
 	d.refused(wire.WhatUndo, "s1", wire.Undo{Decision: id}, "no session")
 	d.refused(wire.WhatBattery, "s1", wire.Battery{ID: "b1"}, "no session")
+	d.refused(wire.WhatMargin, "s1", wire.Margin{Circuit: "loop", LapTimeS: 0.1}, "no session")
 }
 
 // A motor that was named, or swept, after a session had closed is no part of its results,

@@ -58,6 +58,7 @@ type State struct {
 	Unknown     []string                     `json:"unknown"` // gates nobody placed
 	NamedMotors map[string]wire.NamedMotor   `json:"named_motors"`
 	Batteries   map[string]wire.Battery      `json:"batteries"`
+	Margins     map[string]wire.Margin       `json:"margins,omitempty"` // by circuit
 	Decided     []Decided                    `json:"decided,omitempty"` // on definitions and sessions, and can be taken back
 
 	keepAll bool
@@ -80,6 +81,7 @@ func New(site string) *State {
 		Site: site, Rules: Rules(), Circuits: map[string]wire.CircuitValue{}, Locomotives: map[string]wire.Locomotive{},
 		Consists: map[string]wire.Consist{}, Clocks: map[string]*Clock{}, Seen: seen.Set{},
 		NamedMotors: map[string]wire.NamedMotor{}, Batteries: map[string]wire.Battery{},
+		Margins: map[string]wire.Margin{},
 	}
 }
 

@@ -35,6 +35,9 @@ func (s *State) View() wire.View {
 	for _, id := range sorted(s.Batteries) {
 		v.Batteries = append(v.Batteries, s.Batteries[id])
 	}
+	for _, id := range sorted(s.Margins) {
+		v.Margins = append(v.Margins, s.Margins[id])
+	}
 	if s.Book == nil {
 		return v
 	}
@@ -83,6 +86,9 @@ func (s *State) Revive() {
 	}
 	if s.Batteries == nil {
 		s.Batteries = map[string]wire.Battery{}
+	}
+	if s.Margins == nil {
+		s.Margins = map[string]wire.Margin{}
 	}
 	if s.Book != nil {
 		s.lineOf()

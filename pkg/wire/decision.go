@@ -18,6 +18,7 @@ const (
 	WhatOrder      = "order"      // OrderValue: in what order trains without identity run
 	WhatMotor      = "motor"      // NamedMotor
 	WhatBattery    = "battery"    // Battery
+	WhatMargin     = "margin"     // Margin: what difference matters on a circuit
 	WhatMeet       = "meet"       // Meet: classes, rounds and what ranks
 	WhatEntry      = "entry"      // Entry: who enters what, or withdraws
 	WhatPlan       = "plan"       // Plan: the running order, as drawn or drawn again
@@ -46,6 +47,24 @@ type OrderValue struct {
 	Trials []string `json:"trials"`
 }
 
+// Margin is the least difference of lap times that matters on a circuit: two that are
+// closer than that are the same to those who run there. LapTimeS 0: none is stated.
+type Margin struct {
+	Circuit  string  `json:"circuit"`
+	LapTimeS float64 `json:"lap_time_s"`
+}
+
+// Check reports the first thing wrong with m.
+func (m Margin) Check() error {
+	if err := needID("circuit", m.Circuit); err != nil {
+		return err
+	}
+	if !within(3600, m.LapTimeS) {
+		return malformed("lap_time_s = %g, want from 0 to 3600", m.LapTimeS)
+	}
+	return nil
+}
+
 // NoteValue is a remark in the book.
 type NoteValue struct {
 	Trial string `json:"trial,omitempty"`
@@ -55,7 +74,7 @@ type NoteValue struct {
 // Defines reports whether decisions of this kind hold beyond a session.
 func Defines(what string) bool {
 	switch what {
-	case WhatCircuit, WhatLocomotive, WhatConsist, WhatMotor, WhatBattery:
+	case WhatCircuit, WhatLocomotive, WhatConsist, WhatMotor, WhatBattery, WhatMargin:
 		return true
 	}
 	return false
@@ -112,6 +131,8 @@ func (e Event) DecisionValue() (any, error) {
 		return value(e.Value, NamedMotor.Check)
 	case WhatBattery:
 		return value(e.Value, Battery.Check)
+	case WhatMargin:
+		return value(e.Value, Margin.Check)
 	case WhatMeet:
 		return value(e.Value, Meet.Check)
 	case WhatEntry:

@@ -339,6 +339,7 @@ type View struct {
 	Doubts      []string         `json:"doubts"`
 	NamedMotors []NamedMotor     `json:"named_motors"`
 	Batteries   []Battery        `json:"batteries"`
+	Margins     []Margin         `json:"margins,omitempty"`
 	Notes       []NoteRecord     `json:"notes"`
 	Meet        *Meet            `json:"meet"`
 	Entries     []Entry          `json:"entries"`
