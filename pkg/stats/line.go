@@ -36,7 +36,7 @@ func trend(y []float64) Trend {
 	t.Lo, t.Hi = t.Slope-half, t.Slope+half
 	t.T = t.Slope / t.SE // 0/0, a constant series, is NaN
 	if !math.IsNaN(t.T) {
-		t.P = 2 * tBelow(-math.Abs(t.T), t.DF)
+		t.P = 2 * TBelow(-math.Abs(t.T), t.DF)
 	}
 	return t
 }
@@ -82,8 +82,8 @@ func constant(x []float64) bool {
 	return true
 }
 
-// tBelow is the probability that Student's t with df degrees of freedom is below x.
-func tBelow(x, df float64) float64 { return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.CDF(x) }
+// TBelow is the probability that Student's t with df degrees of freedom is below x.
+func TBelow(x, df float64) float64 { return distuv.StudentsT{Mu: 0, Sigma: 1, Nu: df}.CDF(x) }
 
 // TQuantile is the value that Student's t with df degrees of freedom (any
 // positive number, or infinity) stays below with probability p. NaN when df is

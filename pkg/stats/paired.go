@@ -36,7 +36,7 @@ func PairedMean(a, b []float64) Paired {
 	p.Lo, p.Hi = p.Mean-half, p.Mean+half
 	if p.SE > 0 {
 		p.T = p.Mean / p.SE
-		p.P = 2 * tBelow(-math.Abs(p.T), p.DF)
+		p.P = 2 * TBelow(-math.Abs(p.T), p.DF)
 	}
 	return p
 }

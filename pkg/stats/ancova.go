@@ -1,0 +1,193 @@
+package stats
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Group is the values of one side and, a row each, the covariates beside them.
+type Group struct {
+	Y []float64
+	X [][]float64
+}
+
+// Ancova is an analysis of covariance: parallel lines (planes) through several groups.
+// Slopes are common to all groups, in units of Y a unit of a covariate.
+type Ancova struct {
+	Slopes   []float64
+	RSS, DF  float64   // about parallel lines
+	OwnRSS   []float64 // of each group about a line of its own
+	OwnDF    []float64 // may be 0 or less: then there is no such line
+	MeanY    []float64 // of each group
+	MeanX    [][]float64
+	N        []int
+	inverse  *mat.Dense // of the covariates' scatter within groups, summed
+	scatters []*mat.SymDense
+}
+
+// NewAncova fits groups. ok is false where the covariates do not vary within groups,
+// or tell the same: then no slope can be had.
+func NewAncova(groups ...Group) (a Ancova, ok bool) {
+	p := len(groups[0].X[0])
+	total, cross := mat.NewSymDense(p, nil), mat.NewVecDense(p, nil)
+	var sy float64
+	for _, g := range groups {
+		own := a.add(g, p)
+		total.AddSym(total, own.xx)
+		cross.AddVec(cross, own.xy)
+		sy += own.yy
+	}
+	inverse, ok := invert(total)
+	if !ok {
+		return a, false
+	}
+	var b mat.VecDense
+	b.MulVec(inverse, cross)
+	a.inverse, a.Slopes = inverse, b.RawVector().Data
+	a.RSS = math.Max(0, sy-mat.Dot(&b, cross))
+	a.DF -= float64(p)
+	return a, true
+}
+
+// moments are the scatter of one group about its means.
+type moments struct {
+	xx *mat.SymDense
+	xy *mat.VecDense
+	yy float64
+}
+
+func (a *Ancova) add(g Group, p int) moments {
+	m := moments{mat.NewSymDense(p, nil), mat.NewVecDense(p, nil), 0}
+	my, mx := Mean(g.Y), make([]float64, p)
+	for _, row := range g.X {
+		for j, v := range row {
+			mx[j] += v / float64(len(g.X))
+		}
+	}
+	for i, row := range g.X {
+		d := mat.NewVecDense(p, nil)
+		for j, v := range row {
+			d.SetVec(j, v-mx[j])
+		}
+		m.xx.SymRankOne(m.xx, 1, d)
+		m.xy.AddScaledVec(m.xy, g.Y[i]-my, d)
+		m.yy += (g.Y[i] - my) * (g.Y[i] - my)
+	}
+	a.N, a.MeanY, a.MeanX = append(a.N, len(g.Y)), append(a.MeanY, my), append(a.MeanX, mx)
+	a.DF += float64(len(g.Y) - 1)
+	a.scatters = append(a.scatters, m.xx)
+	rss, used := m.yy, 0
+	if inverse, ok := invert(m.xx); ok {
+		rss, used = math.Max(0, m.yy-mat.Inner(m.xy, inverse, m.xy)), p
+	} else if p == 1 {
+		used = 0 // a covariate that stands still in the group takes nothing from it
+	} else {
+		rss, used = math.NaN(), len(g.Y)
+	}
+	a.OwnRSS, a.OwnDF = append(a.OwnRSS, rss), append(a.OwnDF, float64(len(g.Y)-1-used))
+	return m
+}
+
+// invert inverts a matrix of scatter, scaled so that units do not matter.
+func invert(s *mat.SymDense) (*mat.Dense, bool) {
+	p := s.SymmetricDim()
+	scaled := mat.NewDense(p, p, nil)
+	for i := range p {
+		for j := range p {
+			scaled.Set(i, j, s.At(i, j)/math.Sqrt(s.At(i, i)*s.At(j, j)))
+		}
+		if !(s.At(i, i) > 0) {
+			return nil, false
+		}
+	}
+	var inv mat.Dense
+	if inv.Inverse(scaled) != nil || mat.Cond(scaled, 1) > 1e8 {
+		return nil, false
+	}
+	for i := range p {
+		for j := range p {
+			inv.Set(i, j, inv.At(i, j)/math.Sqrt(s.At(i, i)*s.At(j, j)))
+		}
+	}
+	return &inv, true
+}
+
+// SlopeSE is the standard error of a slope, groups taken to scatter alike.
+func (a Ancova) SlopeSE(j int) float64 { return math.Sqrt(a.inverse.At(j, j) * a.RSS / a.DF) }
+
+// Adjusted is the mean of group g where the covariates are at.
+func (a Ancova) Adjusted(g int, at []float64) float64 {
+	y := a.MeanY[g]
+	for j, b := range a.Slopes {
+		y -= b * (a.MeanX[g][j] - at[j])
+	}
+	return y
+}
+
+// pull is S^-1 (x_to - x_from): how the difference leans on what the slopes tell.
+func (a Ancova) pull(from, to []float64) *mat.VecDense {
+	d := mat.NewVecDense(len(from), nil)
+	for j := range from {
+		d.SetVec(j, to[j]-from[j])
+	}
+	var out mat.VecDense
+	out.MulVec(a.inverse, d)
+	return &out
+}
+
+// Loads is, for the adjusted difference of group j less group i, the sum of squared
+// weights of each group's values: its variance is the sum of Loads[g] times g's own.
+func (a Ancova) Loads(i, j int) []float64 {
+	lean := a.pull(a.MeanX[i], a.MeanX[j])
+	loads := make([]float64, len(a.N))
+	for g, s := range a.scatters {
+		loads[g] = mat.Inner(lean, s, lean)
+	}
+	loads[i] += 1 / float64(a.N[i])
+	loads[j] += 1 / float64(a.N[j])
+	return loads
+}
+
+// Difference is the adjusted difference of group j less group i. Each group's scatter is
+// taken about a line of its own: what such lines leave over is independent of the
+// difference and of the other group's, so that what holds for Welch's test holds here with
+// a degree of freedom less a side for each covariate. Where a group is too small for that,
+// or alike is set, scatter is pooled about the parallel lines; then pooled is true.
+func (a Ancova) Difference(i, j int, alike bool) (c Contrast, pooled bool) {
+	at := a.MeanX[i]
+	c.Value = a.Adjusted(j, at) - a.MeanY[i]
+	loads := a.Loads(i, j)
+	if alike || len(a.N) != 2 || a.OwnDF[i] < 1 || a.OwnDF[j] < 1 {
+		c.SE, c.DF = math.Sqrt((loads[i]+loads[j])*a.RSS/a.DF), a.DF
+		return c, true
+	}
+	vi, vj := loads[i]*a.OwnRSS[i]/a.OwnDF[i], loads[j]*a.OwnRSS[j]/a.OwnDF[j]
+	c.SE, c.DF = math.Sqrt(vi+vj), welchDF(vi, vj, a.OwnDF[i], a.OwnDF[j])
+	c.Wide = EvenT(a.OwnDF[i], a.OwnDF[j], vi/(vi+vj))
+	return c, false
+}
+
+// Effects are the tests of the groups, given the covariates, and of parallel lines.
+func (a Ancova) Effects(groups ...Group) (between, parallel OneWay) {
+	all := Group{}
+	for _, g := range groups {
+		all.Y, all.X = append(all.Y, g.Y...), append(all.X, g.X...)
+	}
+	between, parallel = noOneWay(), noOneWay()
+	one, ok := NewAncova(all)
+	if !ok {
+		return between, parallel
+	}
+	between.DF1, between.DF2 = float64(len(groups)-1), a.DF
+	between.Between, between.Within = one.RSS-a.RSS, a.RSS
+	between = between.fisher(between.Between / between.DF1 / (a.RSS / a.DF))
+	var own, df float64
+	for g := range groups {
+		own += a.OwnRSS[g]
+		df += a.OwnDF[g]
+	}
+	parallel.DF1, parallel.DF2 = a.DF-df, df
+	parallel.Between, parallel.Within = a.RSS-own, own
+	return between, parallel.fisher((a.RSS - own) / parallel.DF1 / (own / df))
+}
