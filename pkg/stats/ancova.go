@@ -163,7 +163,7 @@ func (a Ancova) Difference(i, j int, alike bool) (c Contrast, pooled bool) {
 		return c, true
 	}
 	vi, vj := loads[i]*a.OwnRSS[i]/a.OwnDF[i], loads[j]*a.OwnRSS[j]/a.OwnDF[j]
-	c.SE, c.DF = math.Sqrt(vi+vj), welchDF(vi, vj, a.OwnDF[i], a.OwnDF[j])
+	c.SE, c.DF = math.Sqrt(vi+vj), WelchDF(vi, vj, a.OwnDF[i], a.OwnDF[j])
 	c.Wide = EvenT(a.OwnDF[i], a.OwnDF[j], vi/(vi+vj))
 	return c, false
 }

@@ -50,7 +50,7 @@ func newEvenQuestion(fa, fb, level float64, shares int) evenQuestion {
 			if density < 1e-12 {
 				continue
 			}
-			nodes = append(nodes, evenNode{density, va / (va + vb), math.Sqrt((fa + fb) * (va + vb)), TQuantile(0.5+level/2, welchDF(va, vb, fa, fb))})
+			nodes = append(nodes, evenNode{density, va / (va + vb), math.Sqrt((fa + fb) * (va + vb)), TQuantile(0.5+level/2, WelchDF(va, vb, fa, fb))})
 		}
 		q.at = append(q.at, nodes)
 	}

@@ -92,11 +92,11 @@ func (c Contrast) tail(t, confidence float64) float64 {
 // Bulletin 2, 110). NaN where a side has fewer than two values.
 func Welch(a, b Sample) Contrast {
 	va, vb := a.SD*a.SD/float64(a.N), b.SD*b.SD/float64(b.N)
-	return Contrast{Value: b.Mean - a.Mean, SE: math.Sqrt(va + vb), DF: welchDF(va, vb, float64(a.N-1), float64(b.N-1))}
+	return Contrast{Value: b.Mean - a.Mean, SE: math.Sqrt(va + vb), DF: WelchDF(va, vb, float64(a.N-1), float64(b.N-1))}
 }
 
-// welchDF is Satterthwaite's degrees of freedom of va + vb.
-func welchDF(va, vb, fa, fb float64) float64 {
+// WelchDF is Satterthwaite's degrees of freedom of va + vb.
+func WelchDF(va, vb, fa, fb float64) float64 {
 	switch {
 	case va+vb == 0:
 		return fa + fb

@@ -35,6 +35,7 @@ const (
 	FairSame      = "same"      // one value, on every side
 	FairDiffers   = "differs"   // the sides differ in it: the comparison is confounded by it
 	FairVaries    = "varies"    // several values, spread alike over the sides
+	FairAdjusted  = "adjusted"  // the sides differ in it, and the difference is adjusted for it
 	FairUnwritten = "unwritten" // of some trials or of all nothing was written down
 )
 
@@ -64,9 +65,22 @@ type ComparedPair struct {
 	Margin       *float64 `json:"margin"`
 	Equivalence  *float64 `json:"equivalence_p"` // of the two one-sided tests
 	ConfoundedBy []string `json:"confounded_by"`
-	MoreTrials   *int     `json:"more_trials"` // a side, that would settle it
-	Unit         string   `json:"unit"`        // UnitTrial, UnitBlock or UnitLap
-	Method       string   `json:"method"`
+	// MoreTrials is how many more trials a side would settle it with a chance of 80 %, if
+	// they scatter and differ as those so far; null with MoreWhy where that cannot be said.
+	MoreTrials *int   `json:"more_trials"`
+	MoreWhy    string `json:"more_why,omitempty"`
+	// Unadjusted is the difference without what it was adjusted for.
+	Unadjusted *Estimate      `json:"unadjusted,omitempty"`
+	Checks     []ComparedTest `json:"checks,omitempty"`
+	Unit       string         `json:"unit"` // UnitTrial, UnitBlock or UnitLap
+	Method     string         `json:"method"`
+}
+
+// ComparedTest is a test beside the verdict that does not lean on normal scatter; P is
+// adjusted for the number of pairs.
+type ComparedTest struct {
+	Test string   `json:"test"`
+	P    *float64 `json:"p"`
 }
 
 // What a comparison counts as one observation.
@@ -76,12 +90,16 @@ const (
 	UnitLap   = "lap" // one trial a side: how trials scatter is not known
 )
 
-// OverallTest is whether any of more than two sides differs: Welch's one-way analysis.
+// OverallTest is whether any of more than two sides differs; Method says by which
+// analysis. RanksP is the same by ranks, LikeScatterP that the sides scatter alike.
 type OverallTest struct {
-	F   float64 `json:"f"`
-	DF1 float64 `json:"df1"`
-	DF2 float64 `json:"df2"`
-	P   float64 `json:"p"`
+	Method       string   `json:"method"`
+	F            *float64 `json:"f"`
+	DF1          *float64 `json:"df1"`
+	DF2          *float64 `json:"df2"`
+	P            *float64 `json:"p"`
+	RanksP       *float64 `json:"ranks_p"`
+	LikeScatterP *float64 `json:"like_scatter_p"`
 }
 
 // AdjustedFor is a covariate that the difference is adjusted for, and how the measure

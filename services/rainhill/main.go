@@ -55,6 +55,7 @@ func commands() []command {
 		{"demo", "[--meet] [--scenario FILE|NAME] [--seed N]", "a simulated railway, in a data folder of its own", demo},
 		{"serve", "[--data DIR] [--site ID] [--listen HOST] ...", "the timing service", serve},
 		{"score", "[--setup setup.json] [--csv TABLE] [--session ID] events.jsonl", "score a recording with the same code as live", score},
+		{"compare", "--factor COLUMN [--pairs COLUMN] [--block COLUMN] [--margin N | --margin-percent N] [--covariate COLUMN]... [--a LEVEL --b LEVEL] [--csv] laps.csv...", "which is faster, by how much, and how sure is that? Fairness first", compareLaps},
 		{"curve", "--setup setup.json [--motor ID] [--trials A,B] [--write FILE] [--csv] events.jsonl", "motors' curves from the throttle sweeps of a recording", curve},
 		{"predict", "--setup setup.json [--locomotive ID] [--consist ID] [--trial ID] [--events events.jsonl] [--change PATH=VALUE]... ...", "what a train should do: speed, lap time, pull, what limits, and what a change would change", predict},
 		{"pairing", "--setup setup.json [--locomotive ID] [--motors A,B] [--gears N,M] [--csv]", "how far every two motors would run apart", pairing},

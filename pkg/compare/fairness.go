@@ -1,0 +1,240 @@
+package compare
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"rainhill/pkg/stats"
+)
+
+// States of a condition.
+const (
+	FairSame      = "same"
+	FairDiffers   = "differs"
+	FairVaries    = "varies"
+	FairAdjusted  = "adjusted"
+	FairUnwritten = "unwritten"
+)
+
+// Fair is what each side has of one condition. Pair by pair, Confounds says whether the
+// sides differ in it.
+type Fair struct {
+	Condition, State string
+	Values           []string // one a side
+}
+
+// fairness lists every condition. It looks at conditions only, never at laps.
+func (c *comparison) fairness() (rows []Fair) {
+	for _, name := range c.q.Conditions {
+		row := Fair{Condition: name}
+		for i := range c.sides {
+			row.Values = append(row.Values, c.written(name, i))
+		}
+		row.State = c.state(name, indices(len(c.sides)))
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+func indices(n int) []int {
+	all := make([]int, n)
+	for i := range all {
+		all[i] = i
+	}
+	return all
+}
+
+// state is that of a condition over some sides.
+func (c *comparison) state(name string, sides []int) string {
+	first, same, all := "", true, true
+	for n, i := range sides {
+		for k, t := range c.sides[i].Trials {
+			text := t.Conditions[name].Text
+			all = all && text != ""
+			if n == 0 && k == 0 {
+				first = text
+			}
+			same = same && text == first
+		}
+	}
+	switch {
+	case !all:
+		return FairUnwritten
+	case same:
+		return FairSame
+	case slices.Contains(c.adjust, name):
+		return FairAdjusted
+	case c.alike(name, sides):
+		return FairVaries
+	}
+	return FairDiffers
+}
+
+// alike reports whether several values are spread alike over the sides: numbers whose
+// means lie within half their SD, or words each of which every side has about as often.
+// A condition that is another in every trial names trials rather than conditions.
+func (c *comparison) alike(name string, sides []int) bool {
+	if far, ok := c.apart(name, sides); ok {
+		return far <= 0.5
+	}
+	counts, total := make([]map[string]float64, len(sides)), 0
+	every := map[string]bool{}
+	least := math.Inf(1)
+	for n, i := range sides {
+		counts[n] = map[string]float64{}
+		share := 1 / float64(len(c.sides[i].Trials))
+		least = min(least, float64(len(c.sides[i].Trials)))
+		for _, t := range c.sides[i].Trials {
+			counts[n][t.Conditions[name].Text] += share
+			every[t.Conditions[name].Text] = true
+			total++
+		}
+	}
+	if len(every) == total && total > len(sides) {
+		return true
+	}
+	for v := range every {
+		lo, hi := 1., 0.
+		for n := range sides {
+			lo, hi = min(lo, counts[n][v]), max(hi, counts[n][v])
+		}
+		if lo == 0 || hi-lo > 1/least+1e-9 {
+			return false
+		}
+	}
+	return true
+}
+
+// apart is how far the sides' means of a number lie apart at most, in SDs within sides;
+// ok is false where it is no number, or a side has too few trials to tell.
+func (c *comparison) apart(name string, sides []int) (far float64, ok bool) {
+	samples := make([]stats.Sample, len(sides))
+	for n, i := range sides {
+		var x []float64
+		for _, t := range c.sides[i].Trials {
+			x = append(x, t.covariate(name))
+		}
+		samples[n] = stats.SampleOf(x)
+		if len(x) < 3 || math.IsNaN(samples[n].Mean) {
+			return 0, false
+		}
+	}
+	sd := stats.PooledSD(samples...)
+	for _, a := range samples {
+		for _, b := range samples {
+			far = max(far, math.Abs(a.Mean-b.Mean)/sd)
+		}
+	}
+	return far, !math.IsNaN(far)
+}
+
+// confounded names the conditions in which two sides differ; those adjusted for are not
+// among them.
+func (c *comparison) confounded(i, j int) (names []string) {
+	for _, name := range c.q.Conditions {
+		if c.state(name, []int{i, j}) == FairDiffers {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// written is what a side has of a condition, in words.
+func (c *comparison) written(name string, side int) string {
+	var values []string
+	lo, hi, number := math.Inf(1), math.Inf(-1), true
+	for _, t := range c.sides[side].Trials {
+		v := t.Conditions[name]
+		if v.Text == "" {
+			v.Text = "not written down"
+		}
+		if !slices.Contains(values, v.Text) {
+			values = append(values, v.Text)
+		}
+		number = number && !math.IsNaN(v.Value)
+		lo, hi = min(lo, v.Value), max(hi, v.Value)
+	}
+	if len(values) > 3 {
+		if number {
+			return fmt.Sprintf("%.6g to %.6g", lo, hi)
+		}
+		values = append(values[:3], fmt.Sprintf("and %d more", len(values)-3))
+	}
+	return strings.Join(values, ", ")
+}
+
+// choose says what is adjusted for: the place in the day wherever it is known, and
+// numbers in which the sides differ. It looks at the design alone, so that intervals hold
+// what they say.
+func (c *comparison) choose() {
+	least := math.MaxInt
+	for _, s := range c.sides {
+		least = min(least, len(s.Trials))
+	}
+	if c.q.Blocks || least < 2 {
+		return
+	}
+	if c.canTell(orderColumn) && least >= 3 {
+		c.adjust = append(c.adjust, orderColumn)
+	}
+	for _, name := range c.q.Conditions {
+		wanted := slices.Contains(c.q.Covariates, name)
+		far, ok := c.apart(name, indices(len(c.sides)))
+		if !wanted && !(ok && far > 0.5) {
+			continue
+		}
+		switch {
+		case !c.canTell(name):
+			if wanted {
+				c.doubt("%s cannot be adjusted for: it is not a number in every trial, or does not vary within sides", name)
+			}
+		case least < len(c.adjust)+3:
+			c.doubt("%s is not adjusted for: with %d trials a side there are too few to tell how laps go with it", name, least)
+		case len(c.adjust) > 0 && !c.tellTogether(name):
+			c.doubt("%s is not adjusted for: it goes with what is adjusted for already", name)
+		default:
+			c.adjust = append(c.adjust, name)
+		}
+	}
+}
+
+// canTell reports whether a column is a number in every trial and varies within every side.
+func (c *comparison) canTell(name string) bool {
+	for _, s := range c.sides {
+		lo, hi := math.Inf(1), math.Inf(-1)
+		for _, t := range s.Trials {
+			v := t.covariate(name)
+			if math.IsNaN(v) {
+				return false
+			}
+			lo, hi = min(lo, v), max(hi, v)
+		}
+		if lo == hi {
+			return false
+		}
+	}
+	return true
+}
+
+func (c *comparison) tellTogether(name string) bool {
+	_, ok := stats.NewAncova(c.groups(append(slices.Clone(c.adjust), name), indices(len(c.sides)))...)
+	return ok
+}
+
+// groups are the sides' trial means with the covariates beside them.
+func (c *comparison) groups(names []string, sides []int) (groups []stats.Group) {
+	for _, i := range sides {
+		g := stats.Group{Y: c.sides[i].means()}
+		for _, t := range c.sides[i].Trials {
+			var row []float64
+			for _, n := range names {
+				row = append(row, t.covariate(n))
+			}
+			g.X = append(g.X, row)
+		}
+		groups = append(groups, g)
+	}
+	return groups
+}

@@ -1,0 +1,112 @@
+// Package comparison joins words and pkg/compare: it answers "what is compared with what?"
+// for a table of laps and for the results of a session, for the service and the offline
+// command alike. What the laps say is reckoned in pkg/compare alone.
+package comparison
+
+import (
+	"math"
+
+	"rainhill/pkg/compare"
+	"rainhill/pkg/wire"
+)
+
+// Ask is what is to be compared, and how.
+type Ask struct {
+	Factor     string   // column or condition whose values are the sides
+	Pairs      string   // column whose values part one table into comparisons
+	Block      string   // column with the round or pair a trial was drawn in
+	Measure    string   // MeasureTime or MeasureSpeed; empty: what the table has
+	A, B       string   // the only levels to compare
+	Margin     float64  // in the measure's unit; 0 when not stated
+	Percent    float64  // of side a's mean
+	Covariates []string // to be adjusted for in any case
+}
+
+// What may be compared.
+const (
+	MeasureTime  = "lap_time_s"
+	MeasureSpeed = "speed_mm_s"
+)
+
+// Set is the trials of one comparison.
+type Set struct {
+	Pair       string
+	Measure    string
+	Conditions []string
+	Trials     []compare.Trial
+	Doubts     []string
+}
+
+// Compare compares the levels of the factor in a set.
+func Compare(ask Ask, s Set) (wire.CompareResult, error) {
+	q := compare.Question{
+		Factor: ask.Factor, Less: s.Measure == MeasureTime, Unit: map[string]string{MeasureTime: "s", MeasureSpeed: "mm/s"}[s.Measure],
+		Margin: ask.Margin, Percent: ask.Percent, Blocks: ask.Block != "", Conditions: s.Conditions, Covariates: ask.Covariates, A: ask.A, B: ask.B,
+	}
+	r, err := compare.Compare(q, s.Trials)
+	return answer(ask, s, r), err
+}
+
+func answer(ask Ask, s Set, r compare.Result) wire.CompareResult {
+	out := wire.CompareResult{
+		Factor: ask.Factor, Measure: s.Measure, Pair: s.Pair, Fairness: []wire.FairnessRow{}, Sides: []wire.ComparedSide{},
+		Pairs: []wire.ComparedPair{}, Trials: []wire.ComparedTrial{}, Doubts: append(append([]string{}, s.Doubts...), r.Doubts...),
+	}
+	for _, f := range r.Fairness {
+		out.Fairness = append(out.Fairness, wire.FairnessRow{Condition: f.Condition, State: f.State, Values: f.Values})
+	}
+	for _, side := range r.Sides {
+		out.Sides = append(out.Sides, wire.ComparedSide{
+			Level: side.Level, Trials: len(side.Trials), Laps: side.Laps, Mean: estimate(side.Mean), SD: num(side.SD), Letters: side.Letters,
+		})
+		for _, t := range side.Trials {
+			out.Trials = append(out.Trials, wire.ComparedTrial{
+				Trial: t.Name, Level: t.Level, Block: t.Block, Mean: t.Mean, U: num(t.U), Laps: t.Laps, Lag1: num(t.Lag1),
+				EffectiveLaps: num(t.Effective), Left: t.Left,
+			})
+		}
+	}
+	for _, p := range r.Pairs {
+		out.Pairs = append(out.Pairs, pair(p))
+	}
+	for _, a := range r.Adjusted {
+		out.Adjusted = append(out.Adjusted, wire.AdjustedFor{Covariate: a.Covariate, Slope: estimate(a.Slope), Why: a.Why})
+	}
+	if o := r.Overall; o != nil {
+		out.Overall = &wire.OverallTest{
+			Method: o.Method, F: num(o.F), DF1: num(o.DF1), DF2: num(o.DF2), P: num(o.P), RanksP: num(o.KruskalP), LikeScatterP: num(o.LikeScatterP),
+		}
+	}
+	return out
+}
+
+func pair(p compare.Pair) wire.ComparedPair {
+	out := wire.ComparedPair{
+		A: p.A, B: p.B, Difference: estimate(p.Difference), Ratio: estimate(p.Ratio), EffectSize: estimate(p.EffectSize),
+		P: num(p.P), DF: num(p.DF), Verdict: p.Verdict, Says: p.Says, Margin: num(p.Margin), Equivalence: num(p.Equivalence),
+		ConfoundedBy: append([]string{}, p.Confounded...), MoreWhy: p.MoreWhy, Unit: p.Unit, Method: p.Method,
+	}
+	if p.More > 0 {
+		out.MoreTrials = &p.More
+	}
+	if !math.IsNaN(p.Unadjusted.Value) {
+		e := estimate(p.Unadjusted)
+		out.Unadjusted = &e
+	}
+	for _, c := range p.Checks {
+		out.Checks = append(out.Checks, wire.ComparedTest{Test: c.Name, P: num(c.P)})
+	}
+	return out
+}
+
+func estimate(e compare.Estimate) wire.Estimate {
+	return wire.Estimate{Value: num(e.Value), Lo: num(e.Lo), Hi: num(e.Hi)}
+}
+
+// num is null where a number cannot be had.
+func num(x float64) *float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	return &x
+}

@@ -1,0 +1,87 @@
+package comparison
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+
+	"rainhill/pkg/compare"
+	"rainhill/pkg/wire"
+)
+
+// FromResults makes a set of the results of sessions: trials with the laps that count, and
+// as conditions what was written down of them. The factor may be the locomotive, the
+// consist, the battery, the direction, the circuit or any condition.
+func FromResults(ask Ask, sessions ...wire.Results) Set {
+	s := Set{Measure: ask.Measure}
+	if s.Measure == "" {
+		s.Measure = MeasureTime
+	}
+	type placed struct {
+		startUs  int64
+		trial, k int
+	}
+	var day []placed
+	for _, r := range sessions {
+		for _, t := range r.Trials {
+			values := written(r, t)
+			for name := range values {
+				if name != ask.Factor && name != ask.Block && !slices.Contains(s.Conditions, name) {
+					s.Conditions = append(s.Conditions, name)
+				}
+			}
+			trial := compare.Trial{Name: t.Trial, Level: values[ask.Factor].Text, Block: values[ask.Block].Text, Conditions: values}
+			if len(sessions) > 1 && r.Session != nil {
+				trial.Name = r.Session.ID + " " + t.Trial
+			}
+			for _, l := range t.Laps {
+				if l.Counts != wire.CountsYes || !l.Final {
+					trial.Left++
+					continue
+				}
+				v := l.LapTimeS
+				if s.Measure == MeasureSpeed {
+					v = l.SpeedMmS
+				}
+				day = append(day, placed{l.StartUs, len(s.Trials), len(trial.Laps)})
+				trial.Laps, trial.Number = append(trial.Laps, v), append(trial.Number, float64(l.Lap))
+			}
+			trial.Order = make([]float64, len(trial.Laps))
+			s.Trials = append(s.Trials, trial)
+		}
+	}
+	slices.Sort(s.Conditions)
+	slices.SortStableFunc(day, func(a, b placed) int { return int(min(1, max(-1, a.startUs-b.startUs))) })
+	for i, p := range day {
+		s.Trials[p.trial].Order[p.k] = float64(i + 1)
+	}
+	return s
+}
+
+// written is what was written down of a trial.
+func written(r wire.Results, t wire.TrialResult) map[string]compare.Condition {
+	out := map[string]compare.Condition{}
+	put := func(name, text string) { out[name] = compare.Condition{Text: text, Value: parsed(text)} }
+	put("locomotive", t.Train)
+	put("consist", t.Consist)
+	if r.Session != nil {
+		put("circuit", r.Session.Circuit)
+	}
+	if a := t.About; a != nil {
+		put("direction", a.Direction)
+		put("battery", a.Battery)
+		for name, v := range a.Conditions {
+			put(name, fmt.Sprint(v))
+		}
+	}
+	return out
+}
+
+func parsed(text string) float64 {
+	x, err := strconv.ParseFloat(text, 64)
+	if err != nil {
+		return math.NaN()
+	}
+	return x
+}

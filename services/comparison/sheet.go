@@ -1,0 +1,319 @@
+package comparison
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"rainhill/pkg/compare"
+	"rainhill/pkg/wire"
+)
+
+// Columns are what a table of laps is read for; all others are conditions of the trial.
+var Columns = []wire.SheetColumn{
+	{Name: "trial", Also: []string{"run"}}, {Name: "lap", Also: []string{"lap_no", "lap_number"}, Number: true},
+	{Name: MeasureTime, Unit: "s", Units: wire.InSeconds, Also: []string{"laptime"}, Number: true},
+	{Name: MeasureSpeed, Unit: "mm_s", Units: wire.InMmPerS, Number: true},
+	{Name: "order", Number: true}, {Name: "start_us", Number: true}, {Name: "counts"}, {Name: "source"},
+}
+
+// File is one table of laps.
+type File struct {
+	Name  string
+	Sheet *wire.Sheet
+}
+
+// Complaint is of a row of a file.
+type Complaint struct {
+	File string
+	wire.Complaint
+}
+
+// told are columns that tell of laps or of who enters, and are no conditions.
+var told = []string{"u_s", "u_speed_mm_s", "scale_km_h", "final", "why", "evenness_cv", "wheel_cv", "class", "entrant", ""}
+
+// Column finds a column by the name it is asked by: ours, or the heading as it stands.
+func Column(files []File, name string) (string, bool) {
+	plain := strings.Join(strings.FieldsFunc(strings.ToLower(name), func(c rune) bool { return strings.ContainsRune(" _-()[]/", c) }), "_")
+	for _, f := range files {
+		for _, c := range f.Sheet.Columns {
+			if c == name || c == plain || strings.EqualFold(f.Sheet.Heads[c], name) {
+				return c, true
+			}
+		}
+	}
+	return name, false
+}
+
+// FromSheets parts tables of laps into comparisons: one, or one for each value of
+// ask.Pairs, in the order in which they come. Rows that cannot be used are complained of.
+func FromSheets(ask Ask, files []File) (sets []Set, bad []Complaint) {
+	r := reader{ask: ask, sets: map[string]*gathering{}, measure: ask.Measure}
+	r.several = namesInSeveral(files)
+	if r.measure == "" {
+		r.measure = MeasureTime
+		if !slices.ContainsFunc(files, func(f File) bool { return f.Sheet.Has(MeasureTime) }) {
+			r.measure = MeasureSpeed
+		}
+	}
+	for _, f := range files {
+		r.read(f)
+	}
+	for _, pair := range r.pairs {
+		sets = append(sets, r.sets[pair].set(pair, r.measure, ask))
+	}
+	return sets, r.bad
+}
+
+// namesInSeveral are the trials whose name stands in more than one file.
+func namesInSeveral(files []File) map[string]bool {
+	in, several := map[string]string{}, map[string]bool{}
+	for _, f := range files {
+		for _, row := range f.Sheet.Rows {
+			name := row.Text("trial")
+			if was, ok := in[name]; ok && was != f.Name {
+				several[name] = true
+			}
+			in[name] = f.Name
+		}
+	}
+	return several
+}
+
+type reader struct {
+	ask     Ask
+	measure string
+	several map[string]bool
+	sets    map[string]*gathering
+	pairs   []string
+	bad     []Complaint
+}
+
+func (r *reader) complain(file string, c wire.Complaint) {
+	r.bad = append(r.bad, Complaint{file, c})
+}
+
+// lap is one row that counts.
+type lap struct{ value, number, order, startUs float64 }
+
+// outing is a trial as its rows come.
+type outing struct {
+	name, level string
+	laps        []lap
+	left        int
+	cells       map[string][]string
+	numbers     map[string][]float64
+}
+
+// gathering is one comparison as its rows come.
+type gathering struct {
+	columns []string
+	keys    []string
+	trials  map[string]*outing
+}
+
+func (r *reader) read(f File) {
+	switch {
+	case !f.Sheet.Has("trial"):
+		r.complain(f.Name, wire.Complaint{Line: 1, Reason: "there is no column trial: which laps were run in one outing?"})
+		return
+	case !f.Sheet.Has(r.measure):
+		r.complain(f.Name, wire.Complaint{Line: 1, Reason: "there is no column " + r.measure})
+		return
+	}
+	for _, row := range f.Sheet.Rows {
+		r.readRow(f, row)
+	}
+}
+
+func (r *reader) readRow(f File, row wire.SheetRow) {
+	trial, level, pair := row.Text("trial"), row.Text(r.ask.Factor), row.Text(r.ask.Pairs)
+	if trial == "" {
+		r.complain(f.Name, row.Complain("trial", "names no trial"))
+		return
+	}
+	g := r.sets[pair]
+	if g == nil {
+		g = &gathering{trials: map[string]*outing{}}
+		r.sets[pair], r.pairs = g, append(r.pairs, pair)
+	}
+	for _, c := range f.Sheet.Columns {
+		if !slices.Contains(g.columns, c) {
+			g.columns = append(g.columns, c)
+		}
+	}
+	if s := row.Text("session"); s != "" && r.ask.Pairs != "session" {
+		trial = s + " " + trial
+	}
+	if r.several[row.Text("trial")] {
+		trial = f.Name + " " + trial
+	}
+	o := g.outing(trial, level)
+	for _, c := range f.Sheet.Columns {
+		if v := row.Text(c); v != "" {
+			x, _, err := row.Number(c)
+			if err != nil {
+				x = math.NaN()
+			}
+			o.cells[c], o.numbers[c] = append(o.cells[c], v), append(o.numbers[c], x)
+		}
+	}
+	if counts := row.Text("counts"); counts != "" && counts != wire.CountsYes {
+		o.left++
+		return
+	}
+	l, ok := r.lap(f, row)
+	if ok {
+		o.laps = append(o.laps, l)
+	}
+}
+
+func (g *gathering) outing(trial, level string) *outing {
+	key := trial + "\x00" + level
+	if g.trials[key] == nil {
+		g.trials[key] = &outing{name: trial, level: level, cells: map[string][]string{}, numbers: map[string][]float64{}}
+		g.keys = append(g.keys, key)
+	}
+	return g.trials[key]
+}
+
+func (r *reader) lap(f File, row wire.SheetRow) (l lap, ok bool) {
+	v, there, err := row.Number(r.measure)
+	switch {
+	case err != nil:
+		r.complain(f.Name, row.Complain(r.measure, "%v", err))
+		return l, false
+	case !there:
+		r.complain(f.Name, row.Complain(r.measure, "is empty: a lap that was not timed is to be left out, or marked in a column counts"))
+		return l, false
+	case !(v > 0):
+		r.complain(f.Name, row.Complain(r.measure, "%g is not above 0", v))
+		return l, false
+	}
+	l = lap{v, math.NaN(), math.NaN(), math.NaN()}
+	for column, into := range map[string]*float64{"lap": &l.number, "order": &l.order, "start_us": &l.startUs} {
+		x, there, err := row.Number(column)
+		if err != nil {
+			r.complain(f.Name, row.Complain(column, "%v", err))
+			return l, false
+		}
+		if there {
+			*into = x
+		}
+	}
+	return l, true
+}
+
+// set makes trials of what came.
+func (g *gathering) set(pair, measure string, ask Ask) Set {
+	s := Set{Pair: pair, Measure: measure, Conditions: g.conditions(ask, measure)}
+	g.placeByStart()
+	under := map[string][]string{}
+	for _, k := range g.keys {
+		under[g.trials[k].name] = append(under[g.trials[k].name], g.trials[k].level)
+	}
+	for _, k := range g.keys {
+		o := g.trials[k]
+		t := o.trial(s.Conditions, ask.Block)
+		if levels := under[o.name]; len(levels) > 1 {
+			t.Name += " (" + o.level + ")"
+		}
+		s.Trials = append(s.Trials, t)
+	}
+	for _, name := range slices.Sorted(maps.Keys(under)) {
+		if levels := under[name]; len(levels) > 1 {
+			s.Doubts = append(s.Doubts, fmt.Sprintf("trial %s stands under %s: taken as a trial of each", name, strings.Join(levels, " and ")))
+			break
+		}
+	}
+	return s
+}
+
+// conditions are the columns that hold one value within each trial; those asked for as
+// covariates may vary.
+func (g *gathering) conditions(ask Ask, measure string) (names []string) {
+	for _, c := range g.columns {
+		if slices.ContainsFunc(Columns, func(k wire.SheetColumn) bool { return k.Name == c }) || slices.Contains(told, c) ||
+			c == ask.Factor || c == ask.Pairs || c == ask.Block {
+			continue
+		}
+		steady := true
+		for _, o := range g.trials {
+			for _, v := range o.cells[c] {
+				steady = steady && v == o.cells[c][0]
+			}
+		}
+		if steady || slices.Contains(ask.Covariates, c) {
+			names = append(names, c)
+		}
+	}
+	return names
+}
+
+// placeByStart puts laps in the order of the day by their instants, where no column order
+// does.
+func (g *gathering) placeByStart() {
+	var all []*lap
+	for _, k := range g.keys {
+		for i := range g.trials[k].laps {
+			l := &g.trials[k].laps[i]
+			if !math.IsNaN(l.order) || math.IsNaN(l.startUs) {
+				return
+			}
+			all = append(all, l)
+		}
+	}
+	slices.SortStableFunc(all, func(a, b *lap) int { return cmp.Compare(a.startUs, b.startUs) })
+	for i, l := range all {
+		l.order = float64(i + 1)
+	}
+}
+
+func (o *outing) trial(conditions []string, block string) compare.Trial {
+	t := compare.Trial{Name: o.name, Level: o.level, Left: o.left, Conditions: map[string]compare.Condition{}}
+	if cells := o.cells[block]; len(cells) > 0 {
+		t.Block = cells[0]
+	}
+	numbered, placed := true, true
+	for _, l := range o.laps {
+		numbered, placed = numbered && !math.IsNaN(l.number), placed && !math.IsNaN(l.order)
+	}
+	if numbered {
+		slices.SortStableFunc(o.laps, func(a, b lap) int { return cmp.Compare(a.number, b.number) })
+	}
+	for _, l := range o.laps {
+		t.Laps = append(t.Laps, l.value)
+		if numbered {
+			t.Number = append(t.Number, l.number)
+		}
+		if placed {
+			t.Order = append(t.Order, l.order)
+		}
+	}
+	for _, c := range conditions {
+		t.Conditions[c] = condition(o.cells[c], o.numbers[c])
+	}
+	return t
+}
+
+// condition is a trial's value of a column; of numbers that vary within it, their mean.
+func condition(cells []string, numbers []float64) compare.Condition {
+	if len(cells) == 0 {
+		return compare.Condition{Value: math.NaN()}
+	}
+	var sum float64
+	for _, x := range numbers {
+		sum += x / float64(len(numbers))
+	}
+	out := compare.Condition{Text: cells[0], Value: sum}
+	if slices.ContainsFunc(cells, func(v string) bool { return v != cells[0] }) {
+		out.Text = strconv.FormatFloat(sum, 'g', 6, 64)
+	} else {
+		out.Value = numbers[0]
+	}
+	return out
+}

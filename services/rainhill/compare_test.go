@@ -1,0 +1,199 @@
+package main
+
+import (
+	"encoding/csv"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"rainhill/pkg/wire"
+)
+
+// ranCompare runs the command on a table and returns what it wrote.
+func ranCompare(t *testing.T, table string, args ...string) (out, errs string, exit int) {
+	t.Helper()
+	file := filepath.Join(t.TempDir(), "laps.csv")
+	if err := os.WriteFile(file, []byte(table), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var o, e strings.Builder
+	exit = run(t.Context(), append([]string{"compare", file}, args...), stdio{strings.NewReader(table), &o, &e})
+	return o.String(), strings.ReplaceAll(e.String(), file, "laps.csv"), exit
+}
+
+func compared(t *testing.T, out string) wire.CompareResult {
+	t.Helper()
+	var r wire.CompareResult
+	if err := json.Unmarshal([]byte(out), &r); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	return r
+}
+
+// lapsOf makes a table: for each trial its level, mean and conditions, and six laps that
+// scatter a little about the mean.
+func lapsOf(head string, trials ...string) string {
+	r := rand.New(rand.NewPCG(3, 8))
+	var b strings.Builder
+	fmt.Fprintf(&b, "trial,lap,lap_time_s,%s\n", head)
+	for i, line := range trials {
+		var mean float64
+		mean0, rest, _ := strings.Cut(line, ",")
+		fmt.Sscan(mean0, &mean)
+		for lap := 1; lap <= 6; lap++ {
+			fmt.Fprintf(&b, "t%d,%d,%.3f,%s\n", i+1, lap, mean+0.05*r.NormFloat64(), rest)
+		}
+	}
+	return b.String()
+}
+
+func TestCompareTellsTheFaster(t *testing.T) {
+	table := lapsOf("motor,load_g", "20.0,old,500", "19.1,new,500", "20.2,old,500", "19.0,new,500", "20.1,old,500", "19.2,new,500")
+	out, errs, exit := ranCompare(t, table, "--factor", "motor")
+	if exit != exitOK || errs != "" {
+		t.Fatalf("exit %d: %s", exit, errs)
+	}
+	r := compared(t, out)
+	p := r.Pairs[0]
+	if p.A != "new" || p.B != "old" || p.Verdict != wire.VerdictAFaster || p.Unit != wire.UnitTrial || len(p.ConfoundedBy) > 0 {
+		t.Errorf("%+v", p)
+	}
+	if *p.Difference.Value < 0.9 || *p.Difference.Value > 1.1 || *p.Difference.Lo < 0.7 || *p.Difference.Hi > 1.3 {
+		t.Errorf("difference %g (%g to %g), want about 1", *p.Difference.Value, *p.Difference.Lo, *p.Difference.Hi)
+	}
+	if *p.Ratio.Lo < 1.03 || *p.Ratio.Hi > 1.08 || *p.EffectSize.Lo > *p.EffectSize.Value || !strings.HasPrefix(p.Says, "new is faster by ") {
+		t.Errorf("ratio %+v, effect %+v, %q", p.Ratio, p.EffectSize, p.Says)
+	}
+	if f := r.Fairness[0]; f.Condition != "load_g" || f.State != wire.FairSame {
+		t.Errorf("fairness %+v", r.Fairness)
+	}
+	out, _, _ = ranCompare(t, table, "--factor", "motor", "--a", "old", "--b", "new", "--csv")
+	rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
+	if err != nil || len(rows) != 2 || rows[1][1] != "old" || rows[1][12] != wire.VerdictBFaster {
+		t.Errorf("%v %v", err, rows)
+	}
+}
+
+// The same laps as speeds: more is faster.
+func TestCompareOfSpeeds(t *testing.T) {
+	table := strings.ReplaceAll(lapsOf("motor", "200,old", "210,new", "201,old", "211,new", "199,old", "212,new"), "lap_time_s", "speed_mm_s")
+	out, _, _ := ranCompare(t, table, "--factor", "motor")
+	if r := compared(t, out); r.Measure != "speed_mm_s" || r.Pairs[0].Verdict != wire.VerdictAFaster || *r.Pairs[0].Difference.Value > 0 {
+		t.Errorf("%+v", r.Pairs)
+	}
+}
+
+func TestCompareSaysWhatConfounds(t *testing.T) {
+	table := lapsOf("motor,tyres", "20.0,old,no", "19.1,new,yes", "20.2,old,no", "19.0,new,yes", "20.1,old,no", "19.2,new,yes")
+	out, _, _ := ranCompare(t, table, "--factor", "motor")
+	p := compared(t, out).Pairs[0]
+	if len(p.ConfoundedBy) != 1 || p.ConfoundedBy[0] != "tyres" || !strings.Contains(p.Says, "but new and old differed in tyres too") {
+		t.Errorf("%q, confounded by %v", p.Says, p.ConfoundedBy)
+	}
+	spread := strings.Replace(table, "old,no", "old,yes", 18) // now yes on both sides, no on none
+	out, _, _ = ranCompare(t, spread, "--factor", "motor")
+	if r := compared(t, out); len(r.Pairs[0].ConfoundedBy) > 0 || r.Fairness[0].State != wire.FairSame {
+		t.Errorf("confounded by %v, %+v", r.Pairs[0].ConfoundedBy, r.Fairness)
+	}
+	unwritten := strings.Replace(table, "old,no", "old,", 6)
+	out, _, _ = ranCompare(t, unwritten, "--factor", "motor")
+	if r := compared(t, out); r.Fairness[0].State != wire.FairUnwritten {
+		t.Errorf("%+v", r.Fairness)
+	}
+}
+
+func TestCompareSameAndUnknown(t *testing.T) {
+	table := lapsOf("motor", "20.00,a", "20.03,b", "20.02,a", "20.01,b", "20.01,a", "20.02,b", "20.02,a", "20.0,b")
+	out, _, _ := ranCompare(t, table, "--factor", "motor", "--margin", "0.2")
+	if p := compared(t, out).Pairs[0]; p.Verdict != wire.VerdictSame || *p.Margin != 0.2 || *p.Equivalence >= 0.05 {
+		t.Errorf("%+v", p)
+	}
+	out, _, _ = ranCompare(t, table, "--factor", "motor")
+	if p := compared(t, out).Pairs[0]; p.Verdict != wire.VerdictUnknown || p.Margin != nil || p.MoreTrials == nil && p.MoreWhy == "" {
+		t.Errorf("%+v", p)
+	}
+	wide := lapsOf("motor", "20.0,a", "20.4,b", "20.9,a", "21.0,b", "20.2,a", "21.3,b")
+	out, _, _ = ranCompare(t, wide, "--factor", "motor")
+	p := compared(t, out).Pairs[0]
+	if p.Verdict != wire.VerdictUnknown || p.MoreTrials == nil || *p.MoreTrials < 1 || *p.MoreTrials > 20 || !strings.Contains(p.Says, "more trials of each") {
+		t.Errorf("%+v", p)
+	}
+}
+
+func TestCompareOneTrialASide(t *testing.T) {
+	out, _, _ := ranCompare(t, lapsOf("motor", "20,a", "21,b"), "--factor", "motor")
+	p := compared(t, out).Pairs[0]
+	if p.Unit != wire.UnitLap || p.Verdict != wire.VerdictAFaster || p.MoreTrials != nil || !strings.Contains(p.Says, "how trials scatter is not known") {
+		t.Errorf("%+v", p)
+	}
+}
+
+// One line for each value of the column; a comparison that cannot be made is told of, and
+// the others are.
+func TestCompareInBatches(t *testing.T) {
+	table := lapsOf("motor,meet", "20,a,m1", "21,b,m1", "20.1,a,m1", "21.2,b,m1", "20,a,m2", "20.5,b,m3", "21,a,m3")
+	out, errs, exit := ranCompare(t, table, "--factor", "motor", "--pairs", "meet")
+	lines := strings.Split(strings.TrimSpace(out), "\n")
+	if exit != exitBad || len(lines) != 3 || !strings.Contains(errs, "m2: fewer than two sides") {
+		t.Fatalf("exit %d, %d lines: %s", exit, len(lines), errs)
+	}
+	for i, want := range []string{"m1", "m2", "m3"} {
+		if r := compared(t, lines[i]); r.Pair != want || len(r.Pairs) != map[bool]int{true: 0, false: 1}[want == "m2"] {
+			t.Errorf("line %d: %+v", i, r)
+		}
+	}
+}
+
+func TestCompareOfSeveral(t *testing.T) {
+	table := lapsOf("motor", "20.0,a", "20.1,b", "22.0,c", "20.1,a", "20.0,b", "22.1,c", "20.1,a", "20.2,b", "21.9,c")
+	r := compared(t, first3(ranCompare(t, table, "--factor", "motor")))
+	if len(r.Pairs) != 3 || r.Overall == nil || *r.Overall.P > 0.001 {
+		t.Fatalf("%d pairs, overall %+v", len(r.Pairs), r.Overall)
+	}
+	for i, want := range []string{"a", "a", "b"} {
+		if r.Sides[i].Letters != want {
+			t.Errorf("%s has letters %q, want %q", r.Sides[i].Level, r.Sides[i].Letters, want)
+		}
+	}
+}
+
+func first3(out, _ string, _ int) string { return out }
+
+// Bad rows are told of by file, line and column; the rest is compared.
+func TestCompareTellsOfBadRows(t *testing.T) {
+	table := lapsOf("motor", "20,a", "21,b", "20.1,a", "21.1,b") + "t5,1,fast,a\nt5,2,,a\nt5,3,-4,a\n"
+	out, errs, exit := ranCompare(t, table, "--factor", "motor")
+	for _, want := range []string{`laps.csv:26: lap_time_s: "fast" is not a number`, "laps.csv:27: lap_time_s: is empty", "laps.csv:28: lap_time_s: -4 is not above 0"} {
+		if !strings.Contains(errs, want) {
+			t.Errorf("%q is not in %q", want, errs)
+		}
+	}
+	if r := compared(t, out); exit != exitBad || len(r.Pairs) != 1 {
+		t.Errorf("exit %d, %+v", exit, r.Pairs)
+	}
+	for _, c := range [][]string{{}, {"--factor", "gear"}, {"--factor", "motor", "--measure", "noise"}, {"--factor", "motor", "--margin", "-1"}, {"--factor", "motor", "--a", "a"}} {
+		if _, errs, exit := ranCompare(t, table, c...); exit != exitUsage {
+			t.Errorf("%v: exit %d: %s", c, exit, errs)
+		}
+	}
+	if _, errs, exit := ranCompare(t, "trial,lap\n1,1\n", "--factor", "lap"); exit != exitBad || !strings.Contains(errs, "no column") {
+		t.Errorf("without a measure: exit %d: %s", exit, errs)
+	}
+}
+
+// Laps that do not count are counted, and not compared.
+func TestCompareHeedsWhatCounts(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("trial;Lap time [ms];motor;counts\n")
+	for i, m := range []string{"a", "b", "a", "b"} {
+		fmt.Fprintf(&b, "%d;90000;%s;warmup\n%d;20100,5;%s;yes\n%d;20%d00;%s;\n", i, m, i, m, i, i, m)
+	}
+	r := compared(t, first3(ranCompare(t, b.String(), "--factor", "motor")))
+	if r.Trials[0].Left != 1 || len(r.Trials[0].Laps) != 2 || r.Trials[0].Laps[0] != 20.1005 {
+		t.Errorf("%+v", r.Trials[0])
+	}
+}
