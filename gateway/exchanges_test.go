@@ -124,7 +124,8 @@ func TestOpenAPIAgainstTheHandlers(t *testing.T) {
 		d.get(path, header("If-None-Match", d.get(path).header.Get("ETag")))
 	}
 	reading := append([]string{"/api/curve?motor=m1", "/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/wheels?trial=t1", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
-		"/api/roster-locomotives.csv", "/api/roster-consists.csv", "/api/roster-motors.csv", "/api/roster-batteries.csv", "/api/paired-order?pairs=2", "/api/paired?experiment=x1", "/api/paired-laps.csv?experiment=x1"}, exports...)
+		"/api/roster-locomotives.csv", "/api/roster-consists.csv", "/api/roster-motors.csv", "/api/roster-batteries.csv", "/api/paired-order?pairs=2", "/api/paired?experiment=x1", "/api/paired-laps.csv?experiment=x1",
+		"/api/compare", "/api/compare.svg", "/api/compare.html"}, exports...)
 	s.strangers(d, append(reading, "/api/photos"))
 	d.signIn()
 	s.bookOf(d)
@@ -294,7 +295,8 @@ func (s *spec) readings(d *door) {
 		}
 		s.want(d, http.StatusBadRequest, "GET", path+"?session=s9", nil, false)
 	}
-	for _, path := range []string{"/api/paired-order?pairs=3&seed=7", "/api/paired-order?pairs=1", "/api/paired?experiment=x1&session=s1", "/api/paired-laps.csv?experiment=x1&session=s1"} {
+	for _, path := range []string{"/api/paired-order?pairs=3&seed=7", "/api/paired-order?pairs=1", "/api/paired?experiment=x1&session=s1", "/api/paired-laps.csv?experiment=x1&session=s1",
+		"/api/compare", "/api/compare?factor=locomotive&session=s1&measure=speed_mm_s&margin_s=0.2", "/api/compare.svg?session=s1&paper=dark&narrow=", "/api/compare.html?factor=locomotive&title=Evening&download="} {
 		s.want(d, http.StatusOK, "GET", path, nil, false)
 	}
 	if rows := d.table("/api/standings.csv"); len(rows) != 3 {
@@ -330,7 +332,7 @@ func (s *spec) refusals(d *door) {
 	for path, unsound := range map[string]bool{
 		"/api/results?session=s9": false, "/api/results?session=s9&trial=t1": false, "/api/digest?session=s9": false, "/api/journal?session=s9": false,
 		"/api/history?locomotive=No%20id": true, "/api/history": true, "/api/crossings?from_us=1": true, "/api/crossings?from_us=5&to_us=1": false,
-		"/api/paired-order": true, "/api/paired-order?pairs=0": true, "/api/paired-order?pairs=2&seed=-1": true, "/api/paired": true, "/api/paired?experiment=never": false, "/api/paired-laps.csv?experiment=No": true,
+		"/api/paired-order": true, "/api/paired-order?pairs=0": true, "/api/paired-order?pairs=2&seed=-1": true, "/api/paired": true, "/api/compare?measure=mass": true, "/api/compare?margin_s=-1": true, "/api/compare?session=Not+an+id": false, "/api/compare.svg?margin_s=x": true, "/api/compare.html?margin_s=-2": true, "/api/compare?session=never": false, "/api/paired?experiment=never": false, "/api/paired-laps.csv?experiment=No": true,
 		"/api/wheels": true, "/api/wheels?trial=No%20id": false, "/api/wheels?trial=never": false, "/api/wheels?session=s9&trial=t1": false,
 	} {
 		s.want(d, http.StatusBadRequest, "GET", path, nil, unsound)

@@ -121,6 +121,7 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux.HandleFunc("GET /api/view", g.ask("view"))
 	g.exports(mux)
 	g.paired(mux)
+	g.findings(mux)
 	mux.HandleFunc("GET /api/journal", g.journal)
 	mux.HandleFunc("GET /api/health", g.health)
 	mux.HandleFunc("GET /api/audit", g.audit)

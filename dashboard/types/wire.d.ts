@@ -256,6 +256,14 @@ export interface PairedResult {
   doubts: string[] | null;
 }
 
+export interface CompareAnswer {
+  result: CompareResult;
+  sessions: ComparedSession[] | null;
+  circuits: string[] | null;
+  margin_s: number | null;
+  factors: CompareFactor[] | null;
+}
+
 export interface Rules {
   version: string;
   disorder_window_us: number;
@@ -731,6 +739,31 @@ export interface PairedDifference {
   difference: Estimate;
 }
 
+export interface CompareResult {
+  factor: string;
+  measure: string;
+  pair?: string;
+  fairness: FairnessRow[] | null;
+  sides: ComparedSide[] | null;
+  pairs: ComparedPair[] | null;
+  overall?: OverallTest;
+  adjusted_for?: AdjustedFor[];
+  trials: ComparedTrial[] | null;
+  doubts: string[] | null;
+}
+
+export interface ComparedSession {
+  id: string;
+  name: string;
+  circuit: string;
+  trials: number;
+}
+
+export interface CompareFactor {
+  name: string;
+  values: string[] | null;
+}
+
 export interface PlanPoint {
   s: number;
   x: number;
@@ -936,6 +969,70 @@ export interface PairingAt {
   desync: Estimate;
 }
 
+export interface FairnessRow {
+  condition: string;
+  state: string;
+  values: string[] | null;
+}
+
+export interface ComparedSide {
+  level: string;
+  trials: number;
+  laps: number;
+  mean: Estimate;
+  sd: number | null;
+  letters?: string;
+}
+
+export interface ComparedPair {
+  a: string;
+  b: string;
+  difference: Estimate;
+  ratio: Estimate;
+  effect_size: Estimate;
+  p: number | null;
+  df: number | null;
+  verdict: string;
+  says: string;
+  margin: number | null;
+  equivalence_p: number | null;
+  confounded_by: string[] | null;
+  more_trials: number | null;
+  more_why?: string;
+  unadjusted?: Estimate;
+  checks?: ComparedTest[];
+  unit: string;
+  method: string;
+}
+
+export interface OverallTest {
+  method: string;
+  f: number | null;
+  df1: number | null;
+  df2: number | null;
+  p: number | null;
+  ranks_p: number | null;
+  like_scatter_p: number | null;
+}
+
+export interface AdjustedFor {
+  covariate: string;
+  slope: Estimate;
+  why: string;
+}
+
+export interface ComparedTrial {
+  trial: string;
+  level: string;
+  block?: string;
+  mean: number;
+  u: number | null;
+  laps: number[] | null;
+  lag1: number | null;
+  effective_laps: number | null;
+  left: number;
+}
+
 export interface Sector {
   from: string;
   to: string;
@@ -978,4 +1075,9 @@ export interface Standing {
   value: Estimate;
   best_s: number | null;
   withdrawn?: boolean;
+}
+
+export interface ComparedTest {
+  test: string;
+  p: number | null;
 }

@@ -24,12 +24,12 @@ func Compare(r wire.CompareResult, paper Paper) ([]byte, error) {
 	top := paper.axes(name, "")
 	top.Y.Tick.Marker = plot.ConstantTicks(nil)
 	top.Add(&laneMarks{paper: paper, lanes: lanes, rows: rows, scale: scale})
-	f.panel(top, above, gutterWidth)
+	f.panel(top, above, paper.gutterWidth())
 
 	under := paper.axes("difference of "+name, "")
 	under.Y.Tick.Marker = plot.ConstantTicks(nil)
 	under.Add(&differences{paper: paper, pairs: r.Pairs, scale: scale})
-	f.panel(under, below, gutterWidth)
+	f.panel(under, below, paper.gutterWidth())
 	return f.svg()
 }
 
@@ -96,7 +96,7 @@ func (m *laneMarks) Plot(c draw.Canvas, p *plot.Plot) {
 			continue
 		}
 		c.StrokeLine2(draw.LineStyle{Color: m.paper.Grid, Width: 0.5}, c.Min.X, y, c.Max.X, y)
-		gutter(c, y, style(small, m.paper.Faint), l.trial.Trial)
+		m.paper.gutter(c, y, style(small, m.paper.Faint), l.trial.Trial)
 		for _, x := range l.trial.Laps {
 			disc(c, tx(x*m.scale), y, 1.9, faded(pen, 0x90))
 		}
@@ -108,7 +108,7 @@ func (m *laneMarks) Plot(c draw.Canvas, p *plot.Plot) {
 // heading is the side's name and, where it can be had, the interval of its mean.
 func (m *laneMarks) heading(c draw.Canvas, l lane, tx func(float64) vg.Length, y vg.Length) {
 	pen := m.paper.ink(l.ink)
-	gutter(c, y, style(plain, m.paper.Ink), l.level)
+	m.paper.gutter(c, y, style(plain, m.paper.Ink), l.level)
 	c.StrokeLine2(draw.LineStyle{Color: m.paper.Rule, Width: 0.5}, c.Min.X, y+6.5, c.Max.X, y+6.5)
 	if e := l.side.Mean; e.Value != nil && e.Lo != nil && e.Hi != nil {
 		lo, hi := max(tx(*e.Lo*m.scale), c.Min.X), min(tx(*e.Hi*m.scale), c.Max.X)
@@ -154,7 +154,7 @@ func (d *differences) Plot(c draw.Canvas, p *plot.Plot) {
 	c.StrokeLine2(draw.LineStyle{Color: d.paper.Ink, Width: 0.75, Dashes: []vg.Length{3, 2}}, tx(0), c.Min.Y, tx(0), c.Max.Y)
 	for i, pair := range d.pairs {
 		y, pen := ty(float64(len(d.pairs)-i)-0.5), d.paper.Ink
-		gutter(c, y, style(small, d.paper.Ink), pair.B+" less "+pair.A)
+		d.paper.gutter(c, y, style(small, d.paper.Ink), pair.B+" less "+pair.A)
 		if e := pair.Difference; e.Lo != nil && e.Hi != nil {
 			whisker(c, max(tx(*e.Lo*d.scale), c.Min.X), min(tx(*e.Hi*d.scale), c.Max.X), y, pen)
 		}

@@ -67,13 +67,13 @@ func rules(c draw.Canvas, p *plot.Plot, tx func(float64) vg.Length, paper Paper)
 	}
 }
 
-// margins to the left of rows that have names.
-const gutterWidth = 112
+// gutterWidth is the margin to the left of rows that have names.
+func (p Paper) gutterWidth() vg.Length { return min(112, p.Width*0.23) }
 
 // gutter writes the name of a row to its left, cut where it is too long.
-func gutter(c draw.Canvas, y vg.Length, s text.Style, name string) {
+func (p Paper) gutter(c draw.Canvas, y vg.Length, s text.Style, name string) {
 	runes := []rune(name)
-	for len(runes) > 1 && s.Width(string(runes)) > gutterWidth-10 {
+	for len(runes) > 1 && s.Width(string(runes)) > p.gutterWidth()-2 {
 		runes = append(runes[:len(runes)-2], '\u2026')
 	}
 	c.FillText(s, vg.Point{X: c.Min.X - 8 - s.Width(string(runes)), Y: y - s.Font.Size/3}, string(runes))

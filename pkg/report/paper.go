@@ -21,6 +21,14 @@ import (
 type Paper struct {
 	Sheet, Ink, Faint, Rule, Grid, Wash color.NRGBA
 	Inks                                []color.NRGBA
+	Width                               vg.Length // of a figure
+}
+
+// Narrow is the same paper for the hand: lettering stays as large where a figure is
+// shown at the width of a phone.
+func (p Paper) Narrow() Paper {
+	p.Width = 300
+	return p
 }
 
 // Light is the paper of print and of a page by day, Dark that of a page by night. Their
@@ -28,11 +36,11 @@ type Paper struct {
 var (
 	Light = Paper{
 		Sheet: hex(0xfbf8ef), Ink: hex(0x211d17), Faint: hex(0x665c4b), Rule: hex(0x8d8068), Grid: hex(0xefe2cb), Wash: hex(0xf3ecdc),
-		Inks: []color.NRGBA{hex(0x1f4480), hex(0x8f2f1a), hex(0x29603d), hex(0x5f2d80), hex(0x7a5210), hex(0x211d17)},
+		Inks: []color.NRGBA{hex(0x1f4480), hex(0x8f2f1a), hex(0x29603d), hex(0x5f2d80), hex(0x7a5210), hex(0x211d17)}, Width: column,
 	}
 	Dark = Paper{
 		Sheet: hex(0x12212f), Ink: hex(0xece6d6), Faint: hex(0xa9b4ba), Rule: hex(0x6d8598), Grid: hex(0x1b3144), Wash: hex(0x182b3c),
-		Inks: []color.NRGBA{hex(0x9fc3fa), hex(0xf5a98f), hex(0xa5d6ae), hex(0xd8b8f2), hex(0xe6c680), hex(0xf0eadb)},
+		Inks: []color.NRGBA{hex(0x9fc3fa), hex(0xf5a98f), hex(0xa5d6ae), hex(0xd8b8f2), hex(0xe6c680), hex(0xf0eadb)}, Width: column,
 	}
 )
 
@@ -75,9 +83,9 @@ type figure struct {
 }
 
 func (p Paper) figure(says string, height vg.Length) *figure {
-	c := vgsvg.NewWith(vgsvg.UseWH(column, height))
-	f := &figure{paper: p, says: says, width: column, height: height, canvas: c, all: draw.New(c)}
-	f.all.FillPolygon(p.Sheet, []vg.Point{{X: 0, Y: 0}, {X: column, Y: 0}, {X: column, Y: height}, {X: 0, Y: height}})
+	c := vgsvg.NewWith(vgsvg.UseWH(p.Width, height))
+	f := &figure{paper: p, says: says, width: p.Width, height: height, canvas: c, all: draw.New(c)}
+	f.all.FillPolygon(p.Sheet, []vg.Point{{X: 0, Y: 0}, {X: p.Width, Y: 0}, {X: p.Width, Y: height}, {X: 0, Y: height}})
 	return f
 }
 

@@ -1,7 +1,5 @@
 package wire
 
-import "strings"
-
 // Columns of a comparison that every trial of the book has; its conditions have names
 // of their own.
 const (
@@ -14,7 +12,7 @@ const (
 )
 
 // CompareAsk asks how the levels of Factor compare over the trials of the sessions named,
-// "" the one in the book. Trials, when named, are the only ones taken; A and B, when
+// "" the one in the book. No factor: what was changed on purpose, else what differs. Trials, when named, are the only ones taken; A and B, when
 // named, the only levels. Block is the condition in whose rounds the trials were run.
 type CompareAsk struct {
 	Sessions   []string `json:"sessions"`
@@ -34,8 +32,8 @@ const mostCompared = 200
 
 // Check reports the first thing wrong with a.
 func (a CompareAsk) Check() error {
-	if strings.TrimSpace(a.Factor) == "" || len(a.Factor) > 200 {
-		return malformed("factor is missing or longer than 200 bytes: what differs between the sides?")
+	if len(a.Factor) > 200 || len(a.Block) > 200 {
+		return malformed("the name of a condition is longer than 200 bytes")
 	}
 	if a.Measure != "" && a.Measure != "lap_time_s" && a.Measure != "speed_mm_s" {
 		return malformed("measure %q is neither lap_time_s nor speed_mm_s", clip(a.Measure))
@@ -56,7 +54,7 @@ func (a CompareAsk) Check() error {
 
 // CompareAnswer is a comparison of trials of the book with what it was of.
 type CompareAnswer struct {
-	CompareResult
+	Result   CompareResult     `json:"result"`
 	Sessions []ComparedSession `json:"sessions"`
 	Circuits []string          `json:"circuits"`
 	MarginS  *float64          `json:"margin_s"` // what the circuit has; null when it was never said

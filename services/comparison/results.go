@@ -2,6 +2,7 @@ package comparison
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -73,6 +74,39 @@ func written(r wire.Results, t wire.TrialResult) map[string]compare.Condition {
 		put("battery", a.Battery)
 		for name, v := range a.Conditions {
 			put(name, fmt.Sprint(v))
+		}
+	}
+	return out
+}
+
+// mostLevels is how many values a condition may have and still be offered to be compared
+// by.
+const mostLevels = 40
+
+// Factors are the conditions that have more than one value among the trials, with their
+// values. What is another number in every trial is no factor but something to adjust for.
+func Factors(sessions ...wire.Results) []wire.CompareFactor {
+	seen, trials := map[string]map[string]bool{}, 0
+	for _, r := range sessions {
+		for _, t := range r.Trials {
+			trials++
+			for name, v := range written(r, t) {
+				if v.Text == "" {
+					continue
+				}
+				if seen[name] == nil {
+					seen[name] = map[string]bool{}
+				}
+				seen[name][v.Text] = true
+			}
+		}
+	}
+	out := []wire.CompareFactor{}
+	for _, name := range slices.Sorted(maps.Keys(seen)) {
+		values := slices.Sorted(maps.Keys(seen[name]))
+		apart := len(values) == trials && trials > 2 && !math.IsNaN(parsed(values[0]))
+		if len(values) > 1 && len(values) <= mostLevels && !apart {
+			out = append(out, wire.CompareFactor{Name: name, Values: values})
 		}
 	}
 	return out

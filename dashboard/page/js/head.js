@@ -6,7 +6,7 @@ import { clock, span } from './format.js';
 import { askSignIn, leave } from './sign.js';
 import { notice, say } from './decide.js';
 
-const VIEWS = [['line', 'Line'], ['book', 'Book'], ['roster', 'Roster'], ['sets', 'Sets'], ['meet', 'Meet'], ['drive', 'Drive'], ['results', 'Results'], ['audit', 'Audit'], ['health', 'Health']];
+const VIEWS = [['line', 'Line'], ['book', 'Book'], ['roster', 'Roster'], ['sets', 'Sets'], ['meet', 'Meet'], ['drive', 'Drive'], ['compare', 'Findings'], ['results', 'Results'], ['audit', 'Audit'], ['health', 'Health']];
 
 /** Views that stand under another one's name. @type {Record<string, string>} */
 const UNDER = { wall: 'line', call: 'meet', motors: 'sets', predict: 'sets' };

@@ -30,13 +30,14 @@ const drive = later(() => import('./drive.js').then((m) => m.ready()));
 const meet = later(() => import('./meet.js').then((m) => m.ready()));
 const sets = later(() => import('./sets.js'));
 const motors = later(() => import('./motors.js'));
+const compare = later(() => import('./compare.js'));
 const predict = later(() => import('./predict.js'));
 /** @type {Record<string, () => unknown>} */
 const VIEWS = {
   line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), roster: () => roster()?.rosterView(),
   health: () => healthPage()?.healthView(), plan: () => plans()?.planView(), meet: () => meet()?.meetView(), call: () => meet()?.callView(),
   results: () => results()?.resultsView(), audit: () => auditPage()?.auditView(),
-  sets: () => sets()?.setsView(), motors: () => motors()?.motorsView(), predict: () => predict()?.predictView(), drive: () => drive()?.driveView(),
+  sets: () => sets()?.setsView(), motors: () => motors()?.motorsView(), predict: () => predict()?.predictView(), compare: () => compare()?.compareView(), drive: () => drive()?.driveView(),
 };
 const build = document.querySelector('meta[name=build]')?.getAttribute('content') ?? '';
 const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));

@@ -1,0 +1,179 @@
+// Comparing: what is held against what, was it fair, what came out, and what would
+// settle it. The laps are compared by the service; the page asks and shows.
+/** @import {CompareAnswer, ComparedPair, FairnessRow, Session} from '../../types/wire.js' */
+import { html, nothing } from '../lib/lit-3.3.3.js';
+import { state, circuit } from './store.js';
+import { list } from './merge.js';
+import { styles } from './css.js';
+import { again } from './again.js';
+import { at, Refused } from './api.js';
+import { fetched } from './fetched.js';
+import { choice, field, submitting } from './forms.js';
+import { attempt } from './decide.js';
+import { write } from './meetact.js';
+import { day, fixed, known, DASH } from './format.js';
+import { between, drawing, findingsNav } from './findings.js';
+
+await Promise.all([styles('results'), styles('sets'), styles('findings')]);
+
+const asked = {
+  /** @type {Set<string>} sessions that enter; none: the one in the book */ sessions: new Set(),
+  factor: '', block: '', measure: 'lap_time_s', a: '', b: '',
+  /** @type {Set<string>} */ covariates: new Set(),
+  /** @type {Set<string>} trials left out by hand */ leave: new Set(),
+};
+const came = {
+  /** @type {CompareAnswer | null} */ answer: null,
+  refused: '', of: '', wanted: '', rev: -1, busy: false,
+};
+
+/** All sessions, the newest first. @returns {Session[]} */
+function sessions() {
+  const now = state.view?.session;
+  return [...(now ? [now] : []), ...list(state.view?.sessions).filter((s) => s.id !== now?.id).toReversed()];
+}
+
+/** The question as an address takes it. */
+function question() {
+  const q = new URLSearchParams();
+  for (const s of asked.sessions) q.append('session', s);
+  for (const [name, v] of Object.entries({ factor: asked.factor, block: asked.block, measure: asked.measure, a: asked.a && asked.b ? asked.a : '', b: asked.a && asked.b ? asked.b : '' })) if (v) q.set(name, v);
+  for (const c of asked.covariates) q.append('covariate', c);
+  for (const t of asked.leave) q.append('leave', t);
+  return q.toString();
+}
+
+/** Asks when the question is another, or the book has moved. */
+function wish() {
+  came.wanted = question();
+  if (came.busy || (came.wanted === came.of && came.rev === state.view?.rev)) return;
+  load();
+}
+
+async function load() {
+  came.busy = true;
+  const of = came.wanted;
+  came.rev = state.view?.rev ?? -1;
+  try {
+    came.answer = await fetched(at(`/api/compare?${of}`));
+    came.refused = '';
+  } catch (e) {
+    if (!(e instanceof Refused)) throw e;
+    Object.assign(came, { refused: e.message, answer: null });
+  }
+  Object.assign(came, { of, busy: false });
+  again();
+}
+
+export function compareView() {
+  if (!state.view) return html`<div class="sheet welcome"><h1>Compare</h1><p>Calling the line…</p></div>`;
+  wish();
+  const c = came.answer;
+  return html`${findingsNav('compare')}<h1 class="aside">Compare</h1><div class="findings">
+    <section class="sheet" aria-labelledby="c-ask"><div class="caption"><h2 id="c-ask">What is held against what</h2><p>trials that are over, and not void</p></div>${asking(c)}</section>
+    ${came.refused ? html`<p class="refusal" role="alert">${came.refused}</p>` : nothing}
+    ${c ? answered(c) : html`<p class="note" role="status">Reckoning…</p>`}</div>`;
+}
+
+/** @param {CompareAnswer | null} c */
+function asking(c) {
+  const factors = list(c?.factors);
+  const levels = factors.find((f) => f.name === (asked.factor || c?.result.factor))?.values ?? [];
+  const put = (/** @type {'factor' | 'block' | 'measure' | 'a' | 'b'} */ name) => (/** @type {string} */ v) => {
+    asked[name] = v;
+    if (name === 'factor') Object.assign(asked, { a: '', b: '' });
+    again();
+  };
+  return html`<div class="fields">
+    ${choice('By', 'factor', [...(asked.factor ? [] : [/** @type {[string, string]} */ (['', c?.result.factor ? words(c.result.factor) : 'what differs'])]), ...factors.map((f) => /** @type {[string, string]} */ ([f.name, `${words(f.name)}: ${list(f.values).length} values`]))], asked.factor, put('factor'))}
+    ${choice('Measure', 'measure', [['lap_time_s', 'lap time'], ['speed_mm_s', 'speed']], asked.measure, put('measure'))}
+    ${choice('Run in rounds of', 'block', [['', 'no rounds: in any order'], ...factors.filter((f) => f.name !== asked.factor).map((f) => /** @type {[string, string]} */ ([f.name, words(f.name)]))], asked.block, put('block'))}
+    ${levels.length > 2 ? html`${choice('Only', 'a', [['', 'all'], ...levels.map((l) => /** @type {[string, string]} */ ([l, l]))], asked.a, put('a'))}${choice('against', 'b', [['', 'all'], ...levels.map((l) => /** @type {[string, string]} */ ([l, l]))], asked.b, put('b'))}` : nothing}</div>
+    <details class="of-sessions"><summary>Sessions: ${list(c?.sessions).map((s) => s.name || s.id).join(', ') || 'none yet'}</summary><fieldset class="picks"><legend class="aside">Sessions</legend>${sessions().map((s, i) => html`<label class="check"><input type="checkbox" .checked=${asked.sessions.has(s.id) || (!asked.sessions.size && i === 0)} @change=${toggle(asked.sessions, s.id)}><span>${s.name || s.id}${s.opened_us ? html` <small>${day(s.opened_us)}</small>` : nothing}</span></label>`)}</fieldset></details>`;
+}
+
+/** @param {Set<string>} of @param {string} id */
+function toggle(of, id) {
+  return () => {
+    if (of === asked.sessions && !of.size) of.add(sessions()[0].id);
+    if (of.has(id)) of.delete(id);
+    else of.add(id);
+    again();
+  };
+}
+
+/** A condition's name as it is said. @param {string} name */
+const words = (name) => name.replace(/_permille$/, '').replace(/_(v|c|g|mm|s)$/, ' in $1').replaceAll('_', ' ');
+
+/** @param {CompareAnswer} c */
+function answered(c) {
+  const pairs = list(c.result.pairs);
+  const unit = c.result.measure === 'lap_time_s' ? 's' : 'mm/s';
+  const d = c.result.measure === 'lap_time_s' ? 3 : 1;
+  return html`<section class="sheet" aria-labelledby="c-fair" data-asked=${came.of === came.wanted && !came.busy ? 'answered' : 'asking'}><div class="caption"><h2 id="c-fair">Was it fair?</h2><p>what was the same, what was not, what nobody wrote down</p></div>${fairness(c)}</section>
+    <section class="sheet" aria-labelledby="c-what"><div class="caption"><h2 id="c-what">What it shows</h2><p>${words(c.result.factor)}, by ${c.result.measure === 'lap_time_s' ? 'lap time' : 'speed'}</p></div>
+      ${pairs.length ? html`<div class="verdicts" role="status">${pairs.map((p) => html`<p data-verdict=${p.verdict}>${p.says}</p>`)}</div>` : html`<p class="empty">There is nothing to compare yet: two sides are needed, each with a trial that is over.</p>`}
+      ${margin(c)}
+      ${pairs.length ? html`${drawing(`/api/compare.svg?${came.of}&v=${state.view?.rev ?? 0}`, `${pairs.map((p) => p.says).join(' ')}`, html`Each lap a dot, each trial a row with its mean; the square is a side’s mean with its 95 % interval. Below, each difference with its 95 % interval beside no difference.`)}
+      ${table(pairs, unit, d)}${sides(c, unit, d)}${adjusted(c)}${trials(c, unit, d)}
+      <p class="acts"><a class="button" href=${at(`/api/compare.html?${came.of}`)} target="_blank" rel="noopener">Sheet to hand round</a><a class="button" href=${at(`/api/compare.html?${came.of}&download`)} download>Keep the sheet</a><a class="button" href=${at(`/api/compare?${came.of}`)} download="compare.json">JSON</a></p>` : nothing}
+      ${list(c.result.doubts).length ? html`<ul class="doubts">${list(c.result.doubts).map((t) => html`<li>${t}</li>`)}</ul>` : nothing}</section>`;
+}
+
+/** @type {Record<string, string>} */
+const STATES = { same: 'the same', differs: 'different', varies: 'varied on every side', unwritten: 'not written down' };
+
+/** @param {CompareAnswer} c */
+function fairness(c) {
+  const rows = list(c.result.fairness);
+  const levels = list(c.result.sides).map((s) => s.level);
+  if (!rows.length) return html`<p class="empty">No condition is written down.</p>`;
+  const some = rows.some(numeric);
+  return html`<table class="ruled fair"><thead><tr><th scope="col">condition</th><th scope="col">is</th>${levels.map((l) => html`<th scope="col">${l}</th>`)}${some ? html`<th scope="col">adjust for it</th>` : nothing}</tr></thead>
+    <tbody>${rows.map((r) => html`<tr class=${r.state}><th scope="row">${words(r.condition)}</th><td data-label="is">${STATES[r.state] ?? r.state}</td>${list(r.values).map((v, i) => html`<td data-label=${levels[i] ?? ''}>${v || DASH}</td>`)}${some ? html`<td data-label="adjust for it">${numeric(r) ? html`<label class="check"><input type="checkbox" aria-label="Adjust for ${words(r.condition)}" .checked=${asked.covariates.has(r.condition)} @change=${toggle(asked.covariates, r.condition)}></label>` : DASH}</td>` : nothing}</tr>`)}</tbody></table>`;
+}
+
+/** Can the measure be adjusted for it? @param {FairnessRow} r */
+const numeric = (r) => (r.state === 'differs' || r.state === 'varies') && list(r.values).every((v) => /^[-−\d.,; to–]+$/.test(v));
+
+/** What difference matters is asked once for a circuit. @param {CompareAnswer} c */
+function margin(c) {
+  const on = list(c.circuits);
+  if (on.length !== 1) return nothing;
+  const name = list(state.view?.circuits).find((x) => x.circuit.id === on[0])?.circuit.name || circuit()?.circuit.name || on[0];
+  const said = c.margin_s;
+  const form = html`<form class="fields margin" @submit=${submitting((f) => attempt(() => write('margin', { circuit: on[0], lap_time_s: f.number('margin') })))}>${field(`Least difference of lap times that matters on ${name}`, 'margin', { unit: 's', number: true, value: said ?? '', max: 3600, required: true })}<button>${known(said) ? 'Change it' : 'Write it down'}</button></form>`;
+  if (!known(said)) return html`<div class="note">What difference matters here has not been said: without it, two can never be called the same.${form}</div>`;
+  return html`<details class="note"><summary>A difference below ${fixed(said, 3)} s a lap does not matter on ${name}.</summary>${form}</details>`;
+}
+
+/** @param {ComparedPair[]} pairs @param {string} unit @param {number} d */
+function table(pairs, unit, d) {
+  return html`<table class="ruled compared"><thead><tr><th scope="col">pair</th><th scope="col">difference, <span class="unit">${unit}</span><small>95 %</small></th><th scope="col">ratio<small>95 %</small></th><th scope="col">effect size<small>95 %</small></th><th scope="col">p</th><th scope="col">more trials a side</th></tr></thead>
+    <tbody>${pairs.map((p) => html`<tr><th scope="row">${p.b} less ${p.a}</th><td data-label="difference, ${unit}" class="num">${between(p.difference, d)}</td><td data-label="ratio" class="num">${between(p.ratio, 4)}</td><td data-label="effect size" class="num">${between(p.effect_size, 2)}</td><td data-label="p" class="num">${probability(p.p)}</td><td data-label="more trials a side">${known(p.more_trials) ? p.more_trials : DASH}</td></tr>`)}</tbody></table>`;
+}
+
+/** @param {number | null | undefined} p */
+const probability = (p) => (!known(p) ? DASH : p < 0.0001 ? 'below 0.0001' : fixed(p, 4));
+
+/** @param {CompareAnswer} c @param {string} unit @param {number} d */
+function sides(c, unit, d) {
+  const letters = list(c.result.sides).some((s) => s.letters);
+  return html`<table class="ruled sides"><thead><tr><th scope="col">side</th><th scope="col">trials</th><th scope="col">laps</th><th scope="col">mean, <span class="unit">${unit}</span><small>95 %</small></th><th scope="col">scatter of trials, <span class="unit">${unit}</span></th>${letters ? html`<th scope="col">may be alike<small>those that share a letter</small></th>` : nothing}</tr></thead>
+    <tbody>${list(c.result.sides).map((s) => html`<tr><th scope="row">${s.level}</th><td data-label="trials">${s.trials}</td><td data-label="laps">${s.laps}</td><td data-label="mean, ${unit}" class="num">${between(s.mean, d)}</td><td data-label="scatter of trials, ${unit}" class="num">${known(s.sd) ? fixed(s.sd, d) : DASH}</td>${letters ? html`<td data-label="may be alike">${s.letters}</td>` : nothing}</tr>`)}</tbody></table>`;
+}
+
+/** @param {CompareAnswer} c */
+function adjusted(c) {
+  const of = list(c.result.adjusted_for);
+  return of.length ? html`<ul class="doubts">${of.map((a) => html`<li>Adjusted for ${words(a.covariate)}: the measure goes by ${between(a.slope, 4)} with one of it. ${a.why}</li>`)}</ul>` : nothing;
+}
+
+/** @param {CompareAnswer} c @param {string} unit @param {number} d */
+function trials(c, unit, d) {
+  const left = [...asked.leave];
+  return html`<details class="of-trials-in"><summary>Trials that entered: ${list(c.result.trials).length}${left.length ? `, left out by hand: ${left.length}` : ''}</summary>
+    <table class="ruled"><thead><tr><th scope="col">trial</th><th scope="col">side</th><th scope="col">laps</th><th scope="col">mean, <span class="unit">${unit}</span></th><th scope="col">laps worth<small>independent ones</small></th><th scope="col">enters</th></tr></thead>
+    <tbody>${list(c.result.trials).map((t) => html`<tr><th scope="row">${t.trial}</th><td data-label="side">${t.level}</td><td data-label="laps">${list(t.laps).length}${t.left ? html` <small>${t.left} left out</small>` : nothing}</td><td data-label="mean, ${unit}" class="num">${fixed(t.mean, d)}</td><td data-label="laps worth" class="num">${known(t.effective_laps) ? fixed(t.effective_laps, 1) : DASH}</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t.trial} enters" checked @change=${toggle(asked.leave, t.trial.split(' ').at(-1) ?? '')}></label></td></tr>`)}
+    ${left.map((t) => html`<tr><th scope="row">${t}</th><td colspan="4" data-label="side">left out by hand</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t} enters" .checked=${false} @change=${toggle(asked.leave, t)}></label></td></tr>`)}</tbody></table></details>`;
+}

@@ -1,0 +1,152 @@
+package gateway
+
+import (
+	"encoding/json"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+
+	"rainhill/pkg/report"
+	"rainhill/pkg/wire"
+)
+
+// findings registers comparisons: as figures, as a drawing and as a sheet to hand round.
+func (g *Gateway) findings(mux *routes) {
+	mux.HandleFunc("GET /api/compare", func(w http.ResponseWriter, r *http.Request) {
+		if b, ok := g.comparison(w, r); ok {
+			pass(w, b)
+		}
+	})
+	mux.HandleFunc("GET /api/compare.svg", func(w http.ResponseWriter, r *http.Request) {
+		if answer, ok := g.compared(w, r); ok {
+			b, err := report.Compare(answer.Result, paperOf(r))
+			g.drawing(w, b, err)
+		}
+	})
+	mux.HandleFunc("GET /api/compare.html", func(w http.ResponseWriter, r *http.Request) {
+		if answer, ok := g.compared(w, r); ok {
+			sheet, err := report.OfComparison(answer.Result, aboutComparison(r, answer))
+			g.sheet(w, r, "compare-"+answer.Result.Factor, sheet, err)
+		}
+	})
+}
+
+// comparison asks for one; what is wrong with the question is answered here.
+func (g *Gateway) comparison(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
+	ask, err := compareAsk(r.URL.Query())
+	if err != nil {
+		refuse(w, http.StatusBadRequest, strings.TrimPrefix(err.Error(), wire.ErrMalformed.Error()+": "))
+		return nil, false
+	}
+	b, err := json.Marshal(ask)
+	if err == nil {
+		b, err = g.patiently(r.Context(), g.site(r), "compare", b)
+	}
+	if err != nil {
+		g.failed(w, err)
+		return nil, false
+	}
+	return b, true
+}
+
+func (g *Gateway) compared(w http.ResponseWriter, r *http.Request) (answer wire.CompareAnswer, ok bool) {
+	b, ok := g.comparison(w, r)
+	if !ok {
+		return answer, false
+	}
+	if err := json.Unmarshal(b, &answer); err != nil {
+		g.failed(w, err)
+		return answer, false
+	}
+	return answer, true
+}
+
+// compareAsk reads the question of an address: factor, and session, trial, leave and
+// covariate as often as needed, a, b, block, measure, margin_s.
+func compareAsk(q url.Values) (wire.CompareAsk, error) {
+	ask := wire.CompareAsk{
+		Sessions: q["session"], Factor: q.Get("factor"), Measure: q.Get("measure"), Trials: q["trial"], Leave: q["leave"],
+		A: q.Get("a"), B: q.Get("b"), Block: q.Get("block"), Covariates: q["covariate"],
+	}
+	if text := q.Get("margin_s"); text != "" {
+		x, err := strconv.ParseFloat(text, 64)
+		if err != nil {
+			x = -1 // its check says what is wanted
+		}
+		ask.MarginS = &x
+	}
+	return ask, ask.Check()
+}
+
+// paperOf is the paper that ?paper=dark and &narrow ask for.
+func paperOf(r *http.Request) report.Paper {
+	p := report.Light
+	if r.URL.Query().Get("paper") == "dark" {
+		p = report.Dark
+	}
+	if r.URL.Query().Has("narrow") {
+		p = p.Narrow()
+	}
+	return p
+}
+
+func (g *Gateway) drawing(w http.ResponseWriter, svg []byte, err error) {
+	if err != nil {
+		g.failed(w, err)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "image/svg+xml")
+	h.Set("Cache-Control", "no-store")
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'")
+	_, _ = w.Write(svg) // the viewer may be gone
+}
+
+// sheet answers with a page that opens alone; with ?download it is kept as a file.
+func (g *Gateway) sheet(w http.ResponseWriter, r *http.Request, name string, s report.Sheet, err error) {
+	var b []byte
+	if err == nil {
+		b, err = s.HTML()
+	}
+	if err != nil {
+		g.failed(w, err)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/html; charset=utf-8")
+	h.Set("Cache-Control", "no-store")
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'; base-uri 'none'")
+	if r.URL.Query().Has("download") {
+		h.Set("Content-Disposition", `attachment; filename="`+fileName(name)+`.html"`)
+	}
+	_, _ = w.Write(b) // the viewer may be gone
+}
+
+// fileName leaves of a name what every file system takes.
+func fileName(name string) string {
+	return strings.Map(func(c rune) rune {
+		if c >= 'a' && c <= 'z' || c >= '0' && c <= '9' || c == '-' {
+			return c
+		}
+		return '-'
+	}, strings.ToLower(name))
+}
+
+func aboutComparison(r *http.Request, a wire.CompareAnswer) report.About {
+	q := r.URL.Query()
+	about := report.About{Title: q.Get("title"), Question: q.Get("question")}
+	if about.Title == "" {
+		about.Title = "Comparison by " + a.Result.Factor
+	}
+	var sessions []string
+	for _, s := range a.Sessions {
+		name := s.Name
+		if name == "" {
+			name = s.ID
+		}
+		sessions = append(sessions, name)
+	}
+	about.Lines = []report.Line{{Name: "circuit", Says: strings.Join(a.Circuits, ", ")}, {Name: "sessions", Says: strings.Join(sessions, ", ")}}
+	return about
+}

@@ -1,0 +1,171 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"encoding/xml"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"rainhill/dashboard/chrome"
+	"rainhill/pkg/trial"
+	"rainhill/pkg/wire"
+	"rainhill/services/rainhill/host"
+)
+
+// bearings writes a session in which one train ran with plain and with needle bearings in
+// turn, three outings each; with needles a lap is 0.4 s of 20 s shorter, and outings
+// scatter by some hundredths. A last outing is void.
+func bearings(t *testing.T) *recorded {
+	t.Helper()
+	h := openHost(t, t.TempDir(), "line")
+	t.Cleanup(func() { stopHost(t, h) })
+	w := &writer{t: t, nc: h.Bus(), site: "line"}
+	at := time.Now().UnixMicro() - 3000_000_000
+	setup := demoScenario(t).Setup(at)
+	setup.Trials, setup.Circuit.LapLengthMm = nil, lapOf(setup)
+	setup.Locomotives = []wire.Locomotive{{ID: "wren", Name: "Wren", LengthMm: 200}}
+	for _, e := range trial.FromSetup(setup, "bench", at) {
+		w.put(e)
+	}
+	w.sync(at)
+	for i, scatterUs := range []int64{0, 10_000, 40_000, -10_000, -30_000, 20_000, 0} {
+		name := []string{"plain", "needle"}[i%2]
+		lap := 20_000_000 + scatterUs - int64(i%2)*400_000
+		tr := wire.Trial{ID: fmt.Sprintf("run-%d", i+1), Locomotive: "wren", Tag: "tag-wren", FromUs: at, WarmupLaps: 1, Conditions: map[string]any{"bearings": name, "throttle_permille": 450.0}}
+		w.decide(wire.WhatTrial, "", tr)
+		tr.ToUs = w.outing(at+1_000_000, 6, lap) + 1_000_000
+		w.decide(wire.WhatTrial, "", tr)
+		if i == 6 {
+			tr.Void = true
+			w.decide(wire.WhatTrial, "a hand was on it", tr)
+		}
+		at = tr.ToUs + 10_000_000
+	}
+	r := &recorded{h, w}
+	r.scored(t)
+	return r
+}
+
+// outing has the train go round at a lap time, alternate laps 15 ms longer and shorter.
+func (w *writer) outing(startUs int64, laps int, lapUs int64) (endUs int64) {
+	u := 1500.0
+	for n := range laps + 1 {
+		this := lapUs + int64(n%2)*30_000 - 15_000
+		for k, gate := range []string{"g1", "g2", "g3", "g4"} {
+			if n == laps && k > 0 {
+				break
+			}
+			w.put(wire.Event{Kind: wire.KindCrossing, AtUs: startUs + int64(k)*this/4, Gate: gate, Edge: wire.EdgePulse, Tag: "tag-wren", UUs: &u})
+		}
+		if n < laps {
+			startUs += this
+		}
+	}
+	return startUs
+}
+
+func answerOf(t *testing.T, h *host.Host, query string) (a wire.CompareAnswer) {
+	t.Helper()
+	if err := json.Unmarshal(get(t, h.URL+"/api/compare?"+query), &a); err != nil {
+		t.Fatal(err)
+	}
+	return a
+}
+
+// TestPageCompares has the page find what was changed, say which is faster and by how
+// much, ask once what difference matters, and give a sheet to hand round.
+func TestPageCompares(t *testing.T) {
+	t.Parallel()
+	r := bearings(t)
+	a := answerOf(t, r.Host, "")
+	if a.Result.Factor != "bearings" || len(a.Result.Pairs) != 1 || len(a.Result.Trials) != 6 || a.MarginS != nil {
+		t.Fatalf("without a question it compares %+v", a)
+	}
+	p := a.Result.Pairs[0]
+	sign := map[bool]float64{true: 1, false: -1}[p.A == "needle"] // plain less needle is above 0
+	if d := sign * *p.Difference.Value; math.Abs(d-0.4) > 0.03 || sign**p.Difference.Lo < 0 && sign**p.Difference.Hi < 0 || p.Verdict == wire.VerdictUnknown || p.Verdict == wire.VerdictSame {
+		t.Errorf("plain less needle is %.4f s (%v), verdict %s", d, asJSON(t, p.Difference), p.Verdict)
+	}
+
+	ctx := chrome.TabFor(t, chrome.Start(t), 2*time.Minute)
+	chrome.Do(t, ctx, "opening", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#compare"))
+	chrome.Wait(t, ctx, `document.querySelector('[data-verdict]')?.innerText === `+asJSON(t, p.Says), 10*time.Second)
+	chrome.Wait(t, ctx, `(i => i?.complete && i.naturalWidth > 300)(document.querySelector('.drawn img'))`, 5*time.Second)
+	for _, want := range []string{"bearings", "plain less needle", "throttle", "has not been said", "6"} {
+		if got := chrome.Eval[string](t, ctx, `document.querySelector('.findings').innerText`); !strings.Contains(got, want) {
+			t.Errorf("the page says nowhere %q:\n%s", want, got)
+		}
+	}
+	comparesFit(t, ctx)
+	marginAsked(t, ctx, r)
+	handedRound(t, r)
+
+	chrome.Eval[bool](t, ctx, `(document.querySelector('.of-trials-in summary').click(), true)`)
+	chrome.Eval[bool](t, ctx, `(document.querySelector('input[aria-label="run-1 enters"]').click(), true)`)
+	chrome.Wait(t, ctx, `document.querySelector('.of-trials-in summary').innerText === 'Trials that entered: 5, left out by hand: 1'`, 5*time.Second)
+}
+
+// marginAsked has an official say what matters, once.
+func marginAsked(t *testing.T, ctx context.Context, r *recorded) {
+	t.Helper()
+	chrome.Do(t, ctx, "signing in", chromedp.Navigate(r.URL+"/#key="+r.StartKey), chromedp.WaitVisible("dialog input[name=name]"), chrome.Click("dialog[open] button.primary"))
+	chrome.Wait(t, ctx, `rainhill.official === 'official'`, 5*time.Second)
+	chrome.Do(t, ctx, "back to the comparison", chromedp.Navigate(r.URL+"/#compare"))
+	chrome.Wait(t, ctx, `!!document.querySelector('.margin input')`, 5*time.Second)
+	chrome.Eval[bool](t, ctx, `(i => (i.value = '2', i.form.requestSubmit(), true))(document.querySelector('.margin input'))`)
+	chrome.Wait(t, ctx, `document.querySelector('[data-verdict="same"]') && document.querySelector('details.note summary').innerText.includes('below 2.000 s')`, 5*time.Second)
+	if a := answerOf(t, r.Host, ""); a.MarginS == nil || *a.MarginS != 2 {
+		t.Errorf("the margin of the circuit is %v", a.MarginS)
+	}
+	chrome.Eval[bool](t, ctx, `(i => (i.value = '0.1', i.form.requestSubmit(), true))(document.querySelector('.margin input'))`)
+	chrome.Wait(t, ctx, `!document.querySelector('[data-verdict="same"]') && document.querySelector('details.note summary').innerText.includes('below 0.100 s')`, 5*time.Second)
+}
+
+// handedRound holds the drawing and the sheet to being whole and alone.
+func handedRound(t *testing.T, r *recorded) {
+	t.Helper()
+	for _, paper := range []string{"", "&paper=dark"} {
+		var any struct{ XMLName xml.Name }
+		if err := xml.Unmarshal(get(t, r.URL+"/api/compare.svg?factor=bearings"+paper), &any); err != nil || any.XMLName.Local != "svg" {
+			t.Errorf("the drawing is %v, %v", any.XMLName, err)
+		}
+	}
+	html := string(get(t, r.URL+"/api/compare.html?factor=bearings&margin_s=0.1&question=Do+needles+pay%3F"))
+	for _, want := range []string{"Do needles pay?", "<svg", "plain less needle", "not written down"} {
+		if !strings.Contains(html, want) {
+			t.Errorf("the sheet lacks %q", want)
+		}
+	}
+	if strings.Contains(html, "<script") || strings.Contains(html, " src=") {
+		t.Error("the sheet does not open alone")
+	}
+}
+
+// comparesFit looks at the page in every size, light and dark.
+func comparesFit(t *testing.T, ctx context.Context) {
+	t.Helper()
+	axe, err := os.ReadFile(filepath.Join("..", "..", "dashboard", "testdata", "axe", "axe-4.14.1.min.js"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, size := range []struct{ w, h int64 }{{390, 844}, {1920, 1080}, {1280, 1000}} {
+		chrome.Do(t, ctx, "the size", chromedp.EmulateViewport(size.w, size.h))
+		time.Sleep(200 * time.Millisecond)
+		if over := chrome.Eval[int](t, ctx, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
+			t.Errorf("at %d the page is %d px too wide", size.w, over)
+		}
+		shoot(t, ctx, fmt.Sprintf("compare-%d", size.w))
+	}
+	chrome.Eval[bool](t, ctx, string(axe)+";true")
+	if got := chrome.Eval[string](t, ctx, `axe.run(document, {runOnly: {type: 'tag', values: ['wcag2a','wcag2aa','wcag21a','wcag21aa','wcag22aa','best-practice']}}).then(r => r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html).join(' | ')).join('\n'))`); got != "" {
+		t.Errorf("axe finds:\n%s", got)
+	}
+}

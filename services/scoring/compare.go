@@ -1,0 +1,111 @@
+package scoring
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+
+	"rainhill/pkg/wire"
+	"rainhill/services/comparison"
+)
+
+// compare answers how the levels of a factor compare over trials of one session or of
+// several: a wire.CompareAsk in, a wire.CompareAnswer out. The results are taken here,
+// reading and reckoning go on beside.
+func (s *scorer) compare(q []byte, reply func([]byte, error)) {
+	ask, err := asked[wire.CompareAsk](q, "compare")
+	if err != nil {
+		reply(nil, err)
+		return
+	}
+	if len(ask.Sessions) == 0 {
+		ask.Sessions = []string{""}
+	}
+	var stored [][]byte
+	for _, id := range ask.Sessions {
+		b, err := s.results([]byte(id))
+		if err != nil {
+			reply(nil, err)
+			return
+		}
+		stored = append(stored, b)
+	}
+	margins := maps.Clone(s.state.Margins)
+	s.beside(reply, func() ([]byte, error) {
+		sessions := make([]wire.Results, len(stored))
+		for i, b := range stored {
+			if err := json.Unmarshal(b, &sessions[i]); err != nil {
+				return nil, fmt.Errorf("compare: reading the results of session %q: %w", ask.Sessions[i], err)
+			}
+		}
+		out, err := compared(ask, sessions, margins)
+		if err != nil {
+			return nil, err
+		}
+		return json.Marshal(out)
+	})
+}
+
+// factorOrder is what a comparison is of when nobody said: what was changed on purpose
+// before what merely differed.
+var factorOrder = []string{wire.CondTrim, wire.ByLocomotive, wire.ByConsist}
+
+// compared compares what can be of some sessions. Fewer than two sides are no error:
+// there is nothing to compare yet, and the answer says what there is.
+func compared(ask wire.CompareAsk, sessions []wire.Results, margins map[string]wire.Margin) (wire.CompareAnswer, error) {
+	out := wire.CompareAnswer{Sessions: []wire.ComparedSession{}}
+	circuits := map[string]bool{}
+	for i := range sessions {
+		r := &sessions[i]
+		r.Trials = slices.DeleteFunc(r.Trials, func(t wire.TrialResult) bool { return !taken(ask, t) })
+		if r.Session == nil {
+			continue
+		}
+		out.Sessions = append(out.Sessions, wire.ComparedSession{ID: r.Session.ID, Name: r.Session.Name, Circuit: r.Session.Circuit, Trials: len(r.Trials)})
+		circuits[r.Session.Circuit] = true
+	}
+	out.Circuits = slices.AppendSeq([]string{}, maps.Keys(circuits))
+	slices.Sort(out.Circuits)
+	out.Factors = comparison.Factors(sessions...)
+	if ask.Factor == "" {
+		ask.Factor = choose(out.Factors)
+	}
+	if len(out.Circuits) == 1 {
+		if m, ok := margins[out.Circuits[0]]; ok && m.LapTimeS > 0 {
+			out.MarginS = &m.LapTimeS
+		}
+	}
+	q := comparison.Ask{Factor: ask.Factor, Block: ask.Block, Measure: cmp.Or(ask.Measure, comparison.MeasureTime), A: ask.A, B: ask.B, Covariates: ask.Covariates}
+	if margin := cmp.Or(ask.MarginS, out.MarginS); margin != nil && q.Measure == comparison.MeasureTime {
+		q.Margin = *margin
+	}
+	r, err := comparison.Compare(q, comparison.FromResults(q, sessions...))
+	if err != nil {
+		r.Doubts = append(r.Doubts, err.Error())
+	}
+	if len(out.Circuits) > 1 {
+		r.Doubts = append(r.Doubts, "the sessions are on different circuits: lap times of one are not those of another")
+	}
+	out.Result = r
+	return out, nil
+}
+
+// taken reports whether a trial enters: it is over, not void, and ended as planned.
+func taken(ask wire.CompareAsk, t wire.TrialResult) bool {
+	over := t.State == "closed" && t.About != nil && !t.About.Void && t.About.Outcome == ""
+	return over && !slices.Contains(ask.Leave, t.Trial) && (len(ask.Trials) == 0 || slices.Contains(ask.Trials, t.Trial))
+}
+
+func choose(factors []wire.CompareFactor) string {
+	for _, name := range factorOrder {
+		if slices.ContainsFunc(factors, func(f wire.CompareFactor) bool { return f.Name == name }) {
+			return name
+		}
+	}
+	if len(factors) > 0 {
+		return factors[0].Name
+	}
+	return wire.ByLocomotive
+}
