@@ -20,14 +20,16 @@ type PullResult struct {
 	Doubts      []string       `json:"doubts"`
 }
 
-// PullLimit is the limit of one locomotive by one method, one direction and one
-// choice of driver sets. Load50G and Load95G are the loads that it moves in half and
-// in 95 of 100 attempts; Bracket is what was seen.
+// PullLimit is the limit of one locomotive by one method, one direction, one choice of
+// driver sets and one mass. Load50G and Load95G are the loads that it moves in half and
+// in 95 of 100 attempts; Bracket is what was seen. Of static readings they are the mean
+// pull and the one that 95 of 100 pulls reach.
 type PullLimit struct {
 	Locomotive string        `json:"locomotive"`
 	Method     string        `json:"method"`
 	Direction  string        `json:"direction,omitempty"`
 	Set        string        `json:"set,omitempty"`
+	LoadIs     string        `json:"load_is"` // LoadForce or LoadTrain
 	MassG      *float64      `json:"mass_g"`
 	Attempts   []PullAttempt `json:"attempts"`
 	Bracket    PullBracket   `json:"bracket"`
@@ -35,23 +37,54 @@ type PullLimit struct {
 	Load95G    Estimate      `json:"load95_g"`
 	Adhesion   Estimate      `json:"adhesion"` // net: pull over the locomotive's own weight
 	Limit      string        `json:"limit"`    // LimitAdhesion, LimitMotor or unknown
-	PowerMw    Estimate      `json:"power_mw"` // drawbar power, where a speed was read
+	Turned     int           `json:"turned"`   // attempts in which the train stood and wheels turned,
+	Stopped    int           `json:"stopped"`  // and stopped
+	PowerMw    Estimate      `json:"power_mw"` // the greatest drawbar power at one load, where speeds were read
+	Loads      []PullTally   `json:"loads"`
 	Curve      []PullAt      `json:"curve"`
-	Steps      []PullAt      `json:"steps"` // isotonic: no shape taken
+	Steps      []PullAt      `json:"steps"`  // isotonic: no shape taken
+	Checks     []PullCheck   `json:"checks"` // the limit by other sums
 	Next       *PullNext     `json:"next,omitempty"`
 	Fit        string        `json:"fit"`
 	Doubts     []string      `json:"doubts"`
 }
 
-// PullAttempt is one attempt as it entered. LoadG is of a moving pull the resistance
-// as a mass on a cord, or the train's mass, as LoadIs says; of a static one the
-// scale's difference.
+// What the load of an attempt is.
+const (
+	LoadForce = "force" // the pull itself in gram-force: a mass lifted on a cord, a known drag
+	LoadTrain = "train" // the mass of a train that is pulled
+)
+
+// PullAttempt is one attempt as it entered. LoadG is the pull in gram-force or the
+// train's mass, as LoadIs says; of a static reading the scale's difference. A reading
+// may have no outcome.
 type PullAttempt struct {
-	LoadG   float64  `json:"load_g"`
-	Outcome string   `json:"outcome"`
-	Wheels  string   `json:"wheels,omitempty"` // WheelsTurned, WheelsStopped where the train stood
-	SpeedMm *float64 `json:"speed_mm_s,omitempty"`
-	ByTele  bool     `json:"by_telemetry,omitempty"`
+	LoadG    float64  `json:"load_g"`
+	Outcome  string   `json:"outcome"`
+	Wheels   string   `json:"wheels,omitempty"` // WheelsTurned, WheelsStopped where the train stood
+	SpeedMmS *float64 `json:"speed_mm_s,omitempty"`
+	ByTele   bool     `json:"by_telemetry,omitempty"`
+}
+
+// PullTally is the attempts at one load. Share counts one that struggled as half, Lo and Hi are
+// its 95 % interval (Wilson 1927), AtLeast what it is at least (Clopper and Pearson 1934).
+type PullTally struct {
+	LoadG     float64 `json:"load_g"`
+	Moved     int     `json:"moved"`
+	Struggled int     `json:"struggled"`
+	Stalled   int     `json:"stalled"`
+	Share     float64 `json:"share"`
+	Lo        float64 `json:"lo"`
+	Hi        float64 `json:"hi"`
+	AtLeast   float64 `json:"at_least"`
+}
+
+// PullCheck is the limit by another sum than Load50G and Load95G are of; null where that
+// has none.
+type PullCheck struct {
+	By      string   `json:"by"`
+	Load50G *float64 `json:"load50_g"`
+	Load95G *float64 `json:"load95_g"`
 }
 
 // What the wheels did when the train stood.
@@ -60,7 +93,8 @@ const (
 	WheelsStopped = "stopped"
 )
 
-// PullBracket is the greatest load that always moved and the least that ever stalled.
+// PullBracket is the greatest load that moved below which none failed, and the least
+// that ever stalled.
 type PullBracket struct {
 	MovedG   *float64 `json:"moved_g"`
 	StalledG *float64 `json:"stalled_g"`
@@ -84,13 +118,18 @@ type PullNext struct {
 }
 
 // PullAgreement is static pull less moving pull over locomotives, with the 95 % limits
-// of agreement (Bland and Altman 1986).
+// of agreement (Bland and Altman 1986) and the 95 % interval of each limit.
 type PullAgreement struct {
-	N      int              `json:"n"`
-	BiasG  Estimate         `json:"bias_g"`
-	LowerG Estimate         `json:"lower_g"`
-	UpperG Estimate         `json:"upper_g"`
-	Points []PullAgreePoint `json:"points"`
+	N        int              `json:"n"`
+	BiasG    Estimate         `json:"bias_g"`
+	LowerG   *float64         `json:"lower_g"`
+	LowerLoG *float64         `json:"lower_lo_g"`
+	LowerHiG *float64         `json:"lower_hi_g"`
+	UpperG   *float64         `json:"upper_g"`
+	UpperLoG *float64         `json:"upper_lo_g"`
+	UpperHiG *float64         `json:"upper_hi_g"`
+	Says     string           `json:"says"`
+	Points   []PullAgreePoint `json:"points"`
 }
 
 // PullAgreePoint is one locomotive by both methods.

@@ -58,6 +58,7 @@ func commands() []command {
 		{"compare", "--factor COLUMN [--pairs COLUMN] [--block COLUMN] [--margin N | --margin-percent N] [--covariate COLUMN]... [--a LEVEL --b LEVEL] [--csv] laps.csv...", "which is faster, by how much, and how sure is that? Fairness first", compareLaps},
 		{"curve", "--setup setup.json [--motor ID] [--trials A,B] [--write FILE] [--csv] events.jsonl", "motors' curves from the throttle sweeps of a recording", curve},
 		{"predict", "--setup setup.json [--locomotive ID] [--consist ID] [--trial ID] [--events events.jsonl] [--change PATH=VALUE]... ...", "what a train should do: speed, lap time, pull, what limits, and what a change would change", predict},
+		{"pull", "[--csv] [--scale-resolution-g N] [--mass-u-g N] [--step-g N] [--rolling-permille N] pulls.csv", "what pull tests show: load limits, adhesion, what limits, the load to try next, static against moving", pull},
 		{"pairing", "--setup setup.json [--locomotive ID] [--motors A,B] [--gears N,M] [--csv]", "how far every two motors would run apart", pairing},
 		{"wheels", "[--setup setup.json] --trials ID,ID [--write setup.json] [--session ID] events.jsonl", "measure wheel diameters by light, slow trials", wheels},
 		{"truth", "[--csv] [--laps] DIR...", "score simulated runs, and hold the scores against what really happened", compareTruth},

@@ -1,0 +1,101 @@
+package pull
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// Wilson is the 95 % interval of a share of k in n by the score test (Wilson 1927,
+// Journal of the American Statistical Association 22, 209). Half successes may count.
+// NaN of none.
+func Wilson(k, n float64) (lo, hi float64) {
+	z := distuv.UnitNormal.Quantile(0.975)
+	mid, d := k+z*z/2, n+z*z
+	half := z * math.Sqrt(max(k*(n-k)/n, 0)+z*z/4)
+	return max(0, (mid-half)/d), min(1, (mid+half)/d)
+}
+
+// ClopperPearson is the interval of a share of k in n that holds it at least as often
+// as level says (Clopper and Pearson 1934, Biometrika 26, 404).
+func ClopperPearson(k, n, level float64) (lo, hi float64) {
+	tail := (1 - level) / 2
+	hi = 1
+	if k > 0 {
+		lo = distuv.Beta{Alpha: k, Beta: n - k + 1}.Quantile(tail)
+	}
+	if k < n {
+		hi = distuv.Beta{Alpha: k + 1, Beta: n - k}.Quantile(1 - tail)
+	}
+	return lo, hi
+}
+
+// AtLeast is what a share of k in n is at least, with 95 % on that one side.
+func AtLeast(k, n float64) float64 {
+	lo, _ := ClopperPearson(k, n, 0.9)
+	return lo
+}
+
+// Rising is the non-decreasing values closest to y, weighed by w: the algorithm of
+// pooling adjacent violators (Ayer and others 1955, Annals of Mathematical Statistics 26, 641).
+func Rising(y, w []float64) []float64 {
+	type block struct {
+		mean, weight float64
+		n            int
+	}
+	var bs []block
+	for i, v := range y {
+		bs = append(bs, block{v, w[i], 1})
+		for k := len(bs) - 1; k > 0 && bs[k-1].mean > bs[k].mean; k-- {
+			a, b := bs[k-1], bs[k]
+			s := a.weight + b.weight
+			bs = append(bs[:k-1], block{(a.mean*a.weight + b.mean*b.weight) / s, s, a.n + b.n})
+		}
+	}
+	out := make([]float64, 0, len(y))
+	for _, b := range bs {
+		for range b.n {
+			out = append(out, b.mean)
+		}
+	}
+	return out
+}
+
+// Steps is the share of successes at each load, taken only to fall with load.
+func Steps(ts []Tally) []float64 {
+	y, w := make([]float64, len(ts)), make([]float64, len(ts))
+	for i, t := range ts {
+		y[i], w[i] = -t.Moves/t.N, t.N
+	}
+	out := Rising(y, w)
+	for i := range out {
+		out[i] = 0 - out[i]
+	}
+	return out
+}
+
+// SpearmanKarber is the mean limit from shares that fall from 1 to 0 over the loads, no
+// shape taken (Spearman 1908, Kärber 1931): sum (p_i - p_i+1)(x_i + x_i+1)/2. Not
+// ok where the ends were not reached.
+func SpearmanKarber(x, share []float64) (mean float64, ok bool) {
+	n := len(x)
+	if n < 2 || share[0] != 1 || share[n-1] != 0 {
+		return math.NaN(), false
+	}
+	for i := range n - 1 {
+		mean += (share[i] - share[i+1]) * (x[i] + x[i+1]) / 2
+	}
+	return mean, true
+}
+
+// Crossing is where shares that fall over the loads pass p, by interpolation along
+// log load between two neighbours. Not ok where they do not.
+func Crossing(x, share []float64, p float64) (at float64, ok bool) {
+	for i := 1; i < len(x); i++ {
+		a, b := share[i-1], share[i]
+		if a >= p && b <= p && a > b && x[i-1] > 0 {
+			return math.Exp((math.Log(x[i-1])*(p-b) + math.Log(x[i])*(a-p)) / (a - b)), true
+		}
+	}
+	return math.NaN(), false
+}

@@ -1,0 +1,368 @@
+// Package pulling answers "what do these pull tests show?" for the service and
+// the command: it joins the words of attempts with the sums of pkg/pull, locomotive by
+// locomotive, method by method. How attempts come in, by a table or as decisions, and where
+// results are kept is not in it, but for reading a table.
+package pulling
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"rainhill/pkg/pull"
+	"rainhill/pkg/wire"
+)
+
+// Attempt is one pull with all that was taken down of it. MassG is 0 where it is not
+// known. Reading says that LoadG was read off a scale.
+type Attempt struct {
+	wire.PullAttempt
+	Locomotive, Method, Direction, Set, LoadIs string
+	MassG                                      float64
+	Reading                                    bool
+}
+
+// Options are what scales and tracks leave open: the step of the scale, the standard
+// uncertainty of a mass (0: the scale's), the smallest weight to hand, and what share of a
+// train's weight it takes to keep it rolling, with its standard uncertainty.
+type Options struct {
+	ScaleG, MassUG, SmallestG float64
+	Rolling, RollingU         float64
+}
+
+// group is what one limit is of.
+type group struct {
+	locomotive, method, direction, set, loadIs string
+	massG                                      float64
+}
+
+// Judge says what attempts show.
+func Judge(as []Attempt, o Options) wire.PullResult {
+	r := wire.PullResult{Locomotives: []wire.PullLimit{}, Doubts: []string{}}
+	masses := onlyMass(as)
+	var order []group
+	of := map[group][]Attempt{}
+	for _, a := range as {
+		g := group{a.Locomotive, cmp.Or(a.Method, wire.PullMoving), a.Direction, a.Set, cmp.Or(a.LoadIs, wire.LoadForce), cmp.Or(a.MassG, masses[a.Locomotive])}
+		if of[g] == nil {
+			order = append(order, g)
+		}
+		of[g] = append(of[g], a)
+	}
+	for _, g := range order {
+		r.Locomotives = append(r.Locomotives, g.judge(of[g], o))
+	}
+	r.Agreement = agreement(r.Locomotives)
+	if o.MassUG == 0 && o.ScaleG > 0 {
+		r.Doubts = append(r.Doubts, fmt.Sprintf("masses are taken as read off a scale of %g g steps and otherwise true", o.ScaleG))
+	}
+	return r
+}
+
+// onlyMass is the mass of locomotives of which but one is told.
+func onlyMass(as []Attempt) map[string]float64 {
+	out := map[string]float64{}
+	for _, a := range as {
+		if a.MassG <= 0 {
+			continue
+		}
+		if m, known := out[a.Locomotive]; known && m != a.MassG {
+			out[a.Locomotive] = 0
+			continue
+		}
+		out[a.Locomotive] = a.MassG
+	}
+	return out
+}
+
+func (g group) judge(as []Attempt, o Options) wire.PullLimit {
+	l := wire.PullLimit{
+		Locomotive: g.locomotive, Method: g.method, Direction: g.direction, Set: g.set, LoadIs: g.loadIs, MassG: num(g.massG),
+		Loads: []wire.PullTally{}, Curve: []wire.PullAt{}, Steps: []wire.PullAt{}, Checks: []wire.PullCheck{}, Doubts: []string{},
+	}
+	for _, a := range as {
+		l.Attempts = append(l.Attempts, a.PullAttempt)
+	}
+	reach := uncertain{scale: pull.Resolved(o.ScaleG)}
+	if g.massG == 0 {
+		l.MassG = nil
+	}
+	if g.method == wire.PullStatic && readings(as, &l) {
+		reach.scale = pull.DifferenceResolved(o.ScaleG)
+		g.read(as, reach.scale, &l)
+		reach.scale = 0 // it is in the pull's own interval
+	} else {
+		g.attempted(as, o, &l)
+	}
+	wheels(as, &l)
+	g.adhesion(o, reach, &l)
+	g.power(as, o, &l)
+	return l
+}
+
+// readings reports whether static pulls are readings of a scale and not attempts at loads:
+// where they were taken as differences, have no outcome, or all the same.
+func readings(as []Attempt, l *wire.PullLimit) bool {
+	alike := true
+	for _, a := range as {
+		if a.Reading || a.Outcome == "" {
+			return true
+		}
+		alike = alike && a.Outcome == as[0].Outcome
+	}
+	if alike {
+		l.Doubts = append(l.Doubts, "the outcomes are all alike: each load is taken as a pull read off the scale")
+	} else {
+		l.Doubts = append(l.Doubts, "the outcomes differ: each load is taken as one that was to be held, not as a pull read off the scale")
+	}
+	return alike
+}
+
+func (g group) read(as []Attempt, uReading float64, l *wire.PullLimit) {
+	var x []float64
+	for _, a := range as {
+		x = append(x, a.LoadG)
+	}
+	r := pull.Read(x, uReading)
+	l.Load50G, l.Load95G = estimate(r.Pull), estimate(r.Sure)
+	l.Load50G.U = num(r.U)
+	l.Fit = fmt.Sprintf("mean of %d readings of a scale with Student's interval, the scale's steps in it; load95 is the pull that 95 of 100 reach, were pulls normal", r.N)
+	if r.N < 2 {
+		l.Doubts = append(l.Doubts, "one reading alone tells nothing of how pulls scatter: no interval, pull again")
+	}
+}
+
+var outcomes = map[string]pull.Outcome{wire.PullMoved: pull.Moved, wire.PullStruggled: pull.Struggled, wire.PullStalled: pull.Stalled}
+
+func (g group) attempted(as []Attempt, o Options, l *wire.PullLimit) {
+	var of []pull.Attempt
+	for _, a := range as {
+		of = append(of, pull.Attempt{LoadG: a.LoadG, Outcome: outcomes[a.Outcome]})
+	}
+	x := pull.Judge(of)
+	l.Bracket = wire.PullBracket{Overlap: x.Bracket.Overlap}
+	if x.Bracket.Moved {
+		l.Bracket.MovedG = num(x.Bracket.MovedG)
+	}
+	if x.Bracket.Stalled {
+		l.Bracket.StalledG = num(x.Bracket.StalledG)
+	}
+	l.Load50G, l.Load95G = estimate(x.Load50), estimate(x.Load95)
+	l.Doubts = append(l.Doubts, x.Doubts...)
+	l.Fit = "logistic share of successes over load by penalised likelihood (Firth 1993), intervals by the likelihood integrated over how sharply it fails; one that struggled is half a success"
+	tallies(of, x, l)
+	curve(x, l)
+	checks(x, l)
+	next := pull.Suggest(of, g.mass(), o.SmallestG)
+	l.Next = &wire.PullNext{LoadG: next.LoadG, Why: next.Why, Done: next.Done}
+}
+
+// mass is what the first load to try goes by: of a train, whose mass says little of its
+// pull, nothing does.
+func (g group) mass() float64 {
+	if g.loadIs == wire.LoadTrain {
+		return 0
+	}
+	return g.massG
+}
+
+func tallies(as []pull.Attempt, x pull.Limit, l *wire.PullLimit) {
+	for i, t := range x.Tallies {
+		row := wire.PullTally{LoadG: t.X, Share: t.Moves / t.N}
+		for _, a := range as {
+			if a.LoadG != t.X {
+				continue
+			}
+			switch a.Outcome {
+			case pull.Moved:
+				row.Moved++
+			case pull.Struggled:
+				row.Struggled++
+			default:
+				row.Stalled++
+			}
+		}
+		row.Lo, row.Hi = pull.Wilson(t.Moves, t.N)
+		row.AtLeast = pull.AtLeast(float64(row.Moved), t.N)
+		l.Loads = append(l.Loads, row)
+		l.Steps = append(l.Steps, wire.PullAt{LoadG: t.X, Share: x.Steps[i]})
+	}
+}
+
+// curvePoints is how many loads a curve is drawn by.
+const curvePoints = 25
+
+// curve is the share over load, from where nearly all move to where nearly none does.
+func curve(x pull.Limit, l *wire.PullLimit) {
+	if !x.FitOK {
+		return
+	}
+	hi := 2*x.Load50.Value - x.Load95.Value
+	lo := max(0, x.Load95.Value-(x.Load50.Value-x.Load95.Value)/2)
+	if n := len(x.Tallies); n > 0 {
+		lo, hi = min(lo, x.Tallies[0].X), max(hi, x.Tallies[n-1].X)
+	}
+	for i := range curvePoints {
+		g := lo + (hi-lo)*float64(i)/(curvePoints-1)
+		s := x.Share(g)
+		l.Curve = append(l.Curve, wire.PullAt{LoadG: g, Share: s.Value, Lo: num(s.Lo), Hi: num(s.Hi)})
+	}
+}
+
+func checks(x pull.Limit, l *wire.PullLimit) {
+	for _, c := range x.Checks() {
+		l.Checks = append(l.Checks, wire.PullCheck{By: c.By, Load50G: num(c.Load50), Load95G: num(c.Load95)})
+		if x.FitOK && (c.Load50 < x.Load50.Lo || c.Load50 > x.Load50.Hi) {
+			l.Doubts = append(l.Doubts, fmt.Sprintf("by another sum (%s) load50 is %.4g g, outside the interval: the shape may be wrong", c.By, c.Load50))
+		}
+	}
+}
+
+func wheels(as []Attempt, l *wire.PullLimit) {
+	for _, a := range as {
+		if a.Outcome == wire.PullMoved {
+			continue
+		}
+		switch a.Wheels {
+		case wire.WheelsTurned:
+			l.Turned++
+		case wire.WheelsStopped:
+			l.Stopped++
+		}
+	}
+	l.Limit = pull.Wheels{Turned: l.Turned, Stopped: l.Stopped}.Limit()
+	switch {
+	case l.Turned+l.Stopped == 0:
+		l.Doubts = append(l.Doubts, "nobody wrote down whether the wheels turned or stopped while the train stood: whether adhesion or the motor is the limit cannot be told")
+	case l.Turned > 0 && l.Stopped > 0:
+		l.Doubts = append(l.Doubts, fmt.Sprintf("while the train stood the wheels turned in %d attempts and stopped in %d", l.Turned, l.Stopped))
+	}
+}
+
+// uncertain is what is not in the load's own interval.
+type uncertain struct{ scale float64 }
+
+// rolling is what a load is as a pull: factor, and its relative standard uncertainty.
+func (g group) rolling(o Options) (factor, u float64, ok bool) {
+	if g.loadIs != wire.LoadTrain {
+		return 1, 0, true
+	}
+	if o.Rolling <= 0 {
+		return 0, 0, false
+	}
+	return o.Rolling, o.RollingU / o.Rolling, true
+}
+
+func (g group) adhesion(o Options, reach uncertain, l *wire.PullLimit) {
+	factor, u, ok := g.rolling(o)
+	switch {
+	case g.massG <= 0:
+		l.Doubts = append(l.Doubts, "the locomotive's mass is not told: no adhesion coefficient")
+		return
+	case !ok:
+		l.Doubts = append(l.Doubts, "the load is a train's mass and what it takes to keep it rolling is not told: no adhesion coefficient")
+		return
+	case l.Load50G.Value == nil:
+		return
+	}
+	p := interval(l.Load50G)
+	p.Value, p.Lo, p.Hi = p.Value*factor, p.Lo*factor, p.Hi*factor
+	massU := o.MassUG
+	if massU == 0 {
+		massU = pull.Resolved(o.ScaleG)
+	}
+	r := pull.Adhesion(p, math.Hypot(reach.scale*factor, p.Value*u), g.massG, massU)
+	l.Adhesion = estimate(r.Interval)
+	l.Adhesion.U = num(r.U)
+}
+
+// power is the greatest mean power at one load among attempts that moved.
+func (g group) power(as []Attempt, o Options, l *wire.PullLimit) {
+	factor, _, ok := g.rolling(o)
+	at := map[float64][]float64{}
+	for _, a := range as {
+		if a.SpeedMmS != nil && a.Outcome == wire.PullMoved && ok {
+			at[a.LoadG] = append(at[a.LoadG], pull.PowerMw(a.LoadG*factor, *a.SpeedMmS))
+		}
+	}
+	for _, x := range at {
+		if r := pull.Read(x, 0); l.PowerMw.Value == nil || r.Pull.Value > *l.PowerMw.Value {
+			l.PowerMw = estimate(r.Pull)
+		}
+	}
+}
+
+// agreement is static less moving, a locomotive counting once however many directions and
+// sets were tried both ways.
+func agreement(ls []wire.PullLimit) *wire.PullAgreement {
+	a := wire.PullAgreement{Points: []wire.PullAgreePoint{}}
+	times := map[string]float64{}
+	for _, m := range ls {
+		s := slices.IndexFunc(ls, func(s wire.PullLimit) bool { return both(m, s) })
+		if s < 0 {
+			continue
+		}
+		i := slices.IndexFunc(a.Points, func(p wire.PullAgreePoint) bool { return p.Locomotive == m.Locomotive })
+		if i < 0 {
+			i, a.Points = len(a.Points), append(a.Points, wire.PullAgreePoint{Locomotive: m.Locomotive})
+		}
+		n := times[m.Locomotive]
+		p := &a.Points[i]
+		p.MovingG, p.StaticG = (p.MovingG*n+*m.Load50G.Value)/(n+1), (p.StaticG*n+*ls[s].Load50G.Value)/(n+1)
+		times[m.Locomotive]++
+	}
+	if len(a.Points) == 0 {
+		return nil
+	}
+	var d []float64
+	for _, p := range a.Points {
+		d = append(d, p.StaticG-p.MovingG)
+	}
+	x := pull.Agree(d, 1.96)
+	a.N, a.BiasG = x.N, estimate(x.Bias)
+	a.LowerG, a.LowerLoG, a.LowerHiG = num(x.Lower.Value), num(x.Lower.Lo), num(x.Lower.Hi)
+	a.UpperG, a.UpperLoG, a.UpperHiG = num(x.Upper.Value), num(x.Upper.Lo), num(x.Upper.Hi)
+	a.Says = verdict(x)
+	return &a
+}
+
+func both(m, s wire.PullLimit) bool {
+	alike := func(a, b *float64) bool { return a == nil && b == nil || a != nil && b != nil && *a == *b }
+	return m.Method == wire.PullMoving && s.Method == wire.PullStatic && m.Locomotive == s.Locomotive && m.Direction == s.Direction && m.Set == s.Set &&
+		m.LoadIs == wire.LoadForce && s.LoadIs == wire.LoadForce && alike(m.MassG, s.MassG) && m.Load50G.Value != nil && s.Load50G.Value != nil
+}
+
+func verdict(x pull.Agreement) string {
+	switch {
+	case x.N < 2:
+		return "one locomotive alone was pulled both ways: whether the static method overstates cannot be told"
+	case x.Bias.Lo > 0:
+		return fmt.Sprintf("the static method overstates the moving pull, by %.3g g in the mean", x.Bias.Value)
+	case x.Bias.Hi < 0:
+		return fmt.Sprintf("the static method understates the moving pull, by %.3g g in the mean", -x.Bias.Value)
+	}
+	return "whether the static method overstates or understates cannot be told yet"
+}
+
+func estimate(x pull.Interval) wire.Estimate {
+	return wire.Estimate{Value: num(x.Value), Lo: num(x.Lo), Hi: num(x.Hi)}
+}
+
+// interval is an estimate with NaN for what it lacks.
+func interval(e wire.Estimate) pull.Interval {
+	or := func(x *float64) float64 {
+		if x == nil {
+			return math.NaN()
+		}
+		return *x
+	}
+	return pull.Interval{Value: or(e.Value), Lo: or(e.Lo), Hi: or(e.Hi)}
+}
+
+func num(x float64) *float64 {
+	if math.IsNaN(x) || math.IsInf(x, 0) {
+		return nil
+	}
+	return &x
+}

@@ -1,0 +1,142 @@
+package pulling
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"rainhill/pkg/wire"
+)
+
+// Columns of a table of pulls.
+var columns = []wire.SheetColumn{
+	{Name: "locomotive"},
+	{Name: "mass_g", Unit: "g", Units: wire.InGrams, Number: true},
+	{Name: "load_g", Also: []string{"pull"}, Unit: "g", Units: wire.InGrams, Number: true},
+	{Name: "outcome"},
+	{Name: "method"},
+	{Name: "set", Also: []string{"sets"}},
+	{Name: "direction"},
+	{Name: "wheels"},
+	{Name: "speed_mm_s", Unit: "mm_s", Units: wire.InMmPerS, Number: true},
+	{Name: "before_g", Unit: "g", Units: wire.InGrams, Number: true},
+	{Name: "at_pull_g", Unit: "g", Units: wire.InGrams, Number: true},
+	{Name: "load_is"},
+}
+
+// ReadTable reads attempts from a table as people make it: one row an attempt. Rows with a
+// complaint are not among the attempts. A static pull may give its scale's readings as
+// before_g and at_pull_g in the place of load_g and outcome.
+func ReadTable(text string) ([]Attempt, []wire.Complaint) {
+	s, bad := wire.ReadSheet(text, columns)
+	if len(s.Columns) == 0 {
+		return nil, bad
+	}
+	scale := s.Has("before_g") && s.Has("at_pull_g")
+	for _, c := range []struct {
+		name string
+		need bool
+	}{{"locomotive", true}, {"load_g", !scale}, {"outcome", !scale}} {
+		if c.need && !s.Has(c.name) {
+			bad = append(bad, wire.Complaint{Line: 1, Column: c.name, Reason: "the column is missing: want locomotive, load_g and outcome, or before_g and at_pull_g of static pulls"})
+		}
+	}
+	if !s.Has("locomotive") || !scale && (!s.Has("load_g") || !s.Has("outcome")) {
+		return nil, bad
+	}
+	var out []Attempt
+	for _, row := range s.Rows {
+		r := reader{row: row}
+		a := r.attempt()
+		if bad = append(bad, r.bad...); len(r.bad) == 0 {
+			out = append(out, a)
+		}
+	}
+	return out, bad
+}
+
+// reader reads one row and gathers what is wrong with it.
+type reader struct {
+	row wire.SheetRow
+	bad []wire.Complaint
+}
+
+func (r *reader) complain(column, format string, a ...any) {
+	r.bad = append(r.bad, r.row.Complain(column, format, a...))
+}
+
+func (r *reader) attempt() (a Attempt) {
+	a.Locomotive = strings.TrimSpace(r.row.Text("locomotive"))
+	if a.Locomotive == "" {
+		r.complain("locomotive", "which locomotive pulled? The cell is empty")
+	}
+	a.Direction, a.Set = strings.TrimSpace(r.row.Text("direction")), strings.TrimSpace(r.row.Text("set"))
+	a.Method = r.word("method", wire.PullMoving, wire.PullStatic)
+	a.Outcome = r.word("outcome", wire.PullMoved, wire.PullStruggled, wire.PullStalled)
+	a.Wheels = r.word("wheels", wire.WheelsTurned, wire.WheelsStopped)
+	a.LoadIs = r.word("load_is", wire.LoadForce, wire.LoadTrain)
+	a.MassG, _ = r.number("mass_g", true)
+	if x, ok := r.number("speed_mm_s", false); ok {
+		a.SpeedMmS = &x
+	}
+	r.load(&a)
+	if a.Outcome == "" && a.Method != wire.PullStatic && len(r.bad) == 0 {
+		r.complain("outcome", "what came of it? Want moved, struggled or stalled")
+	}
+	return a
+}
+
+// load is the row's load: stated, or the scale's difference.
+func (r *reader) load(a *Attempt) {
+	before, hasBefore := r.number("before_g", false)
+	at, hasAt := r.number("at_pull_g", false)
+	stated, hasLoad := r.number("load_g", false)
+	switch {
+	case hasBefore != hasAt:
+		r.complain("at_pull_g", "a scale's reading before the pull and one during it belong together: one is missing")
+	case hasBefore && a.Method == wire.PullMoving:
+		r.complain("before_g", "readings of a scale are of a static pull, and the method here is moving")
+	case hasBefore && at >= before:
+		r.complain("at_pull_g", "the scale shows %g g before and %g g during the pull: want less, by what is pulled off it", before, at)
+	case hasBefore && hasLoad && math.Abs(stated-(before-at)) > 1e-6*before:
+		r.complain("load_g", "is %g g, but the scale's readings differ by %g g", stated, before-at)
+	case hasBefore:
+		a.Method, a.LoadG, a.Reading = wire.PullStatic, before-at, true
+	case !hasLoad && len(r.bad) == 0:
+		r.complain("load_g", "how much was pulled? The cell is empty")
+	default:
+		a.LoadG = stated
+	}
+}
+
+// number is a cell that must not be below 0, nor 0 where positive is asked.
+func (r *reader) number(column string, positive bool) (x float64, ok bool) {
+	x, ok, err := r.row.Number(column)
+	switch {
+	case err != nil:
+		r.complain(column, "%v", err)
+	case ok && (x < 0 || math.IsInf(x, 0) || math.IsNaN(x)):
+		r.complain(column, "is %g: want 0 or more", x)
+	case ok && positive && x == 0:
+		r.complain(column, "is 0: want more, or an empty cell where it is not known")
+	default:
+		return x, ok
+	}
+	return 0, false
+}
+
+// word is a cell that holds one of a few words, or nothing.
+func (r *reader) word(column string, words ...string) string {
+	w := strings.ToLower(strings.TrimSpace(r.row.Text(column)))
+	if w != "" && !slices.Contains(words, w) {
+		r.complain(column, "is %q: want %s", r.row.Text(column), list(words))
+		return ""
+	}
+	return w
+}
+
+func list(words []string) string {
+	n := len(words) - 1
+	return fmt.Sprintf("%s or %s", strings.Join(words[:n], ", "), words[n])
+}
