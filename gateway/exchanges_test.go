@@ -123,7 +123,7 @@ func TestOpenAPIAgainstTheHandlers(t *testing.T) {
 	for _, path := range []string{"/api/openapi.yaml", "/api/openapi.json"} {
 		d.get(path, header("If-None-Match", d.get(path).header.Get("ETag")))
 	}
-	reading := append([]string{"/api/curve?motor=m1", "/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/wheels?trial=t1", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
+	reading := append([]string{"/api/curve?motor=m1", "/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/wheels?trial=t1", "/api/pull", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
 		"/api/roster-locomotives.csv", "/api/roster-consists.csv", "/api/roster-motors.csv", "/api/roster-batteries.csv", "/api/paired-order?pairs=2", "/api/paired?experiment=x1", "/api/paired-laps.csv?experiment=x1",
 		"/api/compare", "/api/compare.svg", "/api/compare.html"}, exports...)
 	s.strangers(d, append(reading, "/api/photos"))
@@ -266,6 +266,7 @@ func (s *spec) bookOf(d *door) {
 	s.decide(d, "note", "", "", wire.NoteValue{Trial: "t1", Text: "wind"})
 	void := s.decide(d, "lap", "a cat on the line", "", wire.LapValue{Trial: "t1", Lap: 1, Void: true})
 	s.decide(d, "undo", "", "", wire.Undo{Decision: void})
+	s.pulls(d)
 	d.get("/api/view")
 	d.get("/api/results")
 	s.decide(d, "session", "", "", wire.Session{ID: "s1", Name: "Evening", Circuit: "oval", ClosedUs: nowUs()})
@@ -278,12 +279,35 @@ func (s *spec) bookOf(d *door) {
 	s.want(d, http.StatusConflict, "POST", "/api/decision", map[string]any{"what": "seal", "session": "s1", "value": seal}, false)
 }
 
+// pulls takes attempts down, voids one, and asks what they show.
+func (s *spec) pulls(d *door) {
+	g := func(x float64) *float64 { return &x }
+	for i, v := range []wire.PullValue{
+		{LoadG: 200, Outcome: wire.PullMoved, SpeedMmS: g(90)}, {LoadG: 300, Outcome: wire.PullStalled, Wheels: wire.WheelsTurned}, {LoadG: 250, Outcome: wire.PullStruggled}, {LoadG: 230, Outcome: wire.PullMoved},
+		{Method: wire.PullStatic, BeforeG: g(1500), AtPullG: g(1240)}, {Method: wire.PullStatic, BeforeG: g(1500), AtPullG: g(1236)},
+	} {
+		v.ID, v.Locomotive = fmt.Sprintf("p%d", i+1), "wren"
+		s.decide(d, "pull", "", "", v)
+	}
+	s.decide(d, "pull", "the cord caught", "", wire.PullValue{ID: "p4", Locomotive: "wren", LoadG: 230, Outcome: wire.PullMoved, Void: true})
+	var r wire.PullResult
+	if err := json.Unmarshal([]byte(d.get("/api/pull?locomotive=wren").body), &r); err != nil {
+		s.t.Fatal(err)
+	}
+	if len(r.Locomotives) != 2 || len(r.Locomotives[0].Attempts) != 3 || r.Locomotives[0].Load50G.Value == nil || *r.Locomotives[1].Load50G.Value != 262 || r.Agreement == nil || r.Agreement.N != 1 {
+		s.t.Errorf("pulls: %+v", r)
+	}
+	if a := d.get("/api/pull?locomotive=heron"); !strings.Contains(a.body, `"locomotives":[]`) {
+		s.t.Errorf("a locomotive that never pulled: %s", a.body)
+	}
+}
+
 func nowUs() int64 { return time.Now().UnixMicro() }
 
 // readings asks for all that can be read of it.
 func (s *spec) readings(d *door) {
 	for _, path := range []string{
-		"/api/view", "/api/results", "/api/results?session=s1", "/api/results?session=all", "/api/results?session=s1&trial=t1&trial=t2&locomotive=wren&class=open", "/api/results?class=none", "/api/digest?session=s1", "/api/history?locomotive=wren", "/api/wheels?trial=t1", "/api/wheels?session=s1&trial=t1", "/api/me", "/api/health",
+		"/api/view", "/api/results", "/api/results?session=s1", "/api/results?session=all", "/api/results?session=s1&trial=t1&trial=t2&locomotive=wren&class=open", "/api/results?class=none", "/api/digest?session=s1", "/api/history?locomotive=wren", "/api/wheels?trial=t1", "/api/wheels?session=s1&trial=t1", "/api/pull", "/api/pull?session=s1&scale_resolution_g=0.5&mass_u_g=2&step_g=5", "/api/pull?session=all&locomotive=wren&rolling_permille=20&rolling_u_permille=2", "/api/me", "/api/health",
 		"/api/audit", "/api/audit?by=Signal%20box&on=lap/t1/1", "/api/audit?id=never", "/api/audit?what=lap&session=s1&before=1000", "/api/journal?session=s1", "/api/journal?session=s1&follow=1",
 		fmt.Sprintf("/api/crossings?from_us=%d&to_us=%d", nowUs()-200_000_000, nowUs()+200_000_000),
 	} {
@@ -333,6 +357,7 @@ func (s *spec) refusals(d *door) {
 		"/api/results?session=s9": false, "/api/results?session=s9&trial=t1": false, "/api/digest?session=s9": false, "/api/journal?session=s9": false,
 		"/api/history?locomotive=No%20id": true, "/api/history": true, "/api/crossings?from_us=1": true, "/api/crossings?from_us=5&to_us=1": false,
 		"/api/paired-order": true, "/api/paired-order?pairs=0": true, "/api/paired-order?pairs=2&seed=-1": true, "/api/paired": true, "/api/compare?measure=mass": true, "/api/compare?margin_s=-1": true, "/api/compare?session=Not+an+id": false, "/api/compare.svg?margin_s=x": true, "/api/compare.html?margin_s=-2": true, "/api/compare?session=never": false, "/api/paired?experiment=never": false, "/api/paired-laps.csv?experiment=No": true,
+		"/api/pull?session=s9": false, "/api/pull?session=all": false, "/api/pull?locomotive=No": true, "/api/pull?step_g=-1": true, "/api/pull?step_g=five": true,
 		"/api/wheels": true, "/api/wheels?trial=No%20id": false, "/api/wheels?trial=never": false, "/api/wheels?session=s9&trial=t1": false,
 	} {
 		s.want(d, http.StatusBadRequest, "GET", path, nil, unsound)

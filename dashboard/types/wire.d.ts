@@ -22,6 +22,7 @@ export interface View {
   batteries: Battery[] | null;
   margins?: Margin[];
   notes: NoteRecord[] | null;
+  pulls: PullRecord[] | null;
   meet: Meet | null;
   entries: Entry[] | null;
   plan: Plan | null;
@@ -57,6 +58,7 @@ export interface Results {
   consists?: Consist[];
   scoring?: Scoring;
   notes?: NoteRecord[];
+  pulls?: PullRecord[];
   meet?: MeetResults;
   seal?: SealRecord;
 }
@@ -423,6 +425,28 @@ export interface NoteRecord {
   by: string;
   trial?: string;
   text: string;
+}
+
+export interface PullRecord {
+  id: string;
+  locomotive: string;
+  mass_g?: number;
+  method?: string;
+  load_g?: number;
+  load_is?: string;
+  before_g?: number;
+  at_pull_g?: number;
+  outcome?: string;
+  direction?: string;
+  set?: string;
+  wheels?: string;
+  speed_mm_s?: number;
+  by_telemetry?: boolean;
+  void?: boolean;
+  decision: string;
+  by: string;
+  at_us: number;
+  why?: string;
 }
 
 export interface Meet {

@@ -85,7 +85,7 @@ func TestSchemasHaveTheFieldsOfTheTypes(t *testing.T) {
 		{setup, "circuit_value", wire.CircuitValue{}}, {setup, "lap_value", wire.LapValue{}}, {setup, "note_value", wire.NoteValue{}}, {setup, "order_value", wire.OrderValue{}},
 		{setup, "named_motor", wire.NamedMotor{}}, {setup, "battery", wire.Battery{}}, {setup, "margin", wire.Margin{}}, {setup, "meet", wire.Meet{}}, {setup, "class", wire.Class{}},
 		{setup, "entry", wire.Entry{}}, {setup, "run", wire.Run{}}, {setup, "plan", wire.Plan{}}, {setup, "scoring", wire.Scoring{}},
-		{setup, "seal", wire.Seal{}}, {setup, "undo", wire.Undo{}},
+		{setup, "seal", wire.Seal{}}, {setup, "undo", wire.Undo{}}, {setup, "pull_value", wire.PullValue{}},
 		{messages, "reply", wire.Reply{}}, {messages, "stored", wire.Stored{}},
 		{messages, "clock_ask", wire.ClockAsk{}}, {messages, "clock_told", wire.ClockTold{}}, {messages, "throttle", wire.Throttle{}},
 	} {
@@ -230,7 +230,7 @@ func TestExamplesLeaveNoKindOut(t *testing.T) {
 			t.Errorf("no valid example of %s", k)
 		}
 	}
-	for _, w := range []string{wire.WhatCircuit, wire.WhatLocomotive, wire.WhatConsist, wire.WhatSession, wire.WhatTrial, wire.WhatLap, wire.WhatNote, wire.WhatOrder} {
+	for _, w := range []string{wire.WhatCircuit, wire.WhatLocomotive, wire.WhatConsist, wire.WhatSession, wire.WhatTrial, wire.WhatLap, wire.WhatNote, wire.WhatOrder, wire.WhatPull} {
 		if !seen[wire.KindDecision+w] {
 			t.Errorf("no valid example of a decision about a %s", w)
 		}

@@ -9,18 +9,21 @@ import (
 // sureLogit is the logit of 95 of 100.
 var sureLogit = math.Log(19)
 
-// What is thought of the relative spread before any attempt: nothing but its order of
-// magnitude is unknown, between the least that a person could lay out and the one at
-// which not even no load is moved in 95 of 100 attempts.
-var (
+// What is thought of the relative spread before any attempt: its order of magnitude is
+// unknown, between the least that a person could lay out and one at which a locomotive
+// fails one in thirteen with hardly a load; wider is a little likelier. The last two were
+// chosen by simulation: without them intervals of few attempts at flat curves hold too
+// rarely (DEVELOPERS.md).
+const (
 	leastSpread = 0.002
-	mostSpread  = 1 / sureLogit
+	mostSpread  = 0.4
+	tilt        = 0.1 // weight per ln r goes as r^tilt
 )
 
 // belief is what attempts leave open: weights over the limit m, moved in half of
 // attempts, and the relative spread r, the share of successes over a load x being
 // 1/(1+exp((x-m)/(r m))). The likelihood is integrated over what is not asked for, every
-// m and every ln r (mostSpread at most) being thought alike beforehand.
+// m being thought alike beforehand and ln r as tilt says.
 type belief struct {
 	limits, spreads []float64
 	weight          [][]float64 // by limit, then spread; they sum to 1
@@ -45,6 +48,7 @@ func believe(ts []Tally, limits []float64, n int) belief {
 	for _, m := range limits {
 		row := make([]float64, n)
 		for j, r := range b.spreads {
+			row[j] = tilt * math.Log(r)
 			for _, t := range ts {
 				z := (t.X - m) / (r * m)
 				row[j] += (t.N-t.Moves)*z - t.N*softplus(z)
@@ -78,7 +82,7 @@ func softplus(z float64) float64 {
 
 // Sizes of the two rounds of a belief.
 const (
-	coarseLimits, coarseSpreads = 240, 24
+	coarseLimits, coarseSpreads = 120, 16
 	fineLimits, fineSpreads     = 100, 48
 )
 

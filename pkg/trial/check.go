@@ -129,6 +129,11 @@ func (s *State) userOf(what, id string) string {
 			return "entry " + e.ID
 		}
 	}
+	for _, p := range s.Book.Pulls {
+		if what == wire.WhatLocomotive && p.Locomotive == id {
+			return "pull " + p.ID
+		}
+	}
 	if m := s.Book.Meet; m != nil && what == wire.WhatConsist && m.Consist == id {
 		return "the meet"
 	}
@@ -153,6 +158,8 @@ func (s *State) checkValue(a act) error {
 		if v.Trial != "" && s.Book.entry(v.Trial) == nil {
 			return refuse("there is no trial %q in this session", v.Trial)
 		}
+	case wire.PullValue:
+		return s.checkPull(v)
 	case wire.OrderValue:
 		for _, id := range v.Trials {
 			if s.Book.entry(id) == nil {

@@ -169,6 +169,9 @@ func (s *State) inBook(e wire.Event, a act, c *Changes) {
 	switch a.what {
 	case wire.WhatNote:
 		b.putNote(a, a.value)
+	case wire.WhatPull:
+		b.putPull(e, a)
+		s.know()
 	case wire.WhatOrder:
 		v, _ := a.value.(wire.OrderValue)
 		b.Order = v.Trials
@@ -279,6 +282,9 @@ func (s *State) know() {
 			}
 			learn(b.Consists, s.Consists, t.Trial.Consist)
 		}
+		for _, p := range b.Pulls {
+			learn(b.Locomotives, s.Locomotives, p.Locomotive)
+		}
 		return
 	}
 	b.Circuit = s.Circuits[b.Session.Circuit]
@@ -291,6 +297,9 @@ func (s *State) know() {
 	}
 	for _, e := range b.Entries {
 		learn(b.Locomotives, s.Locomotives, e.Locomotive)
+	}
+	for _, p := range b.Pulls {
+		learn(b.Locomotives, s.Locomotives, p.Locomotive)
 	}
 	for _, l := range b.Locomotives {
 		s.knowMotors(l)

@@ -79,6 +79,8 @@ func keyOf(e wire.Event, v any) string {
 		return "note/" + e.ID
 	case wire.Entry:
 		return "entry/" + v.ID
+	case wire.PullValue:
+		return "pull/" + v.ID
 	}
 	return e.What
 }

@@ -1,8 +1,10 @@
 package trial
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"rainhill/pkg/traction"
@@ -90,4 +92,42 @@ func (s *State) pulls(t *Entry, count []int) (out []traction.Pull) {
 		}
 	}
 	return out
+}
+
+// pullsMost is how many attempts a session holds.
+const pullsMost = 5000
+
+// checkPull says why an attempt does not fit the book.
+func (s *State) checkPull(v wire.PullValue) error {
+	_, known := s.Locomotives[v.Locomotive]
+	if _, own := s.Book.Locomotives[v.Locomotive]; own && !s.open() { // as a closed session knew it
+		known = true
+	}
+	switch {
+	case !known:
+		return refuse("there is no locomotive %q", v.Locomotive)
+	case len(s.Book.Pulls) >= pullsMost && !slices.ContainsFunc(s.Book.Pulls, func(p wire.PullRecord) bool { return p.ID == v.ID }):
+		return refuse("the session holds %d attempts already, the most it can: open another", pullsMost)
+	}
+	return nil
+}
+
+// putPull writes an attempt down, corrects it or takes it away. They stand in the order
+// in which they were first written down.
+func (b *Book) putPull(e wire.Event, a act) {
+	id := strings.TrimPrefix(a.key, "pull/")
+	i := slices.IndexFunc(b.Pulls, func(p wire.PullRecord) bool { return p.ID == id })
+	v, there := a.value.(wire.PullValue)
+	r := wire.PullRecord{PullValue: v, Decision: e.ID, By: a.by, AtUs: a.atUs, Why: a.why}
+	b.Pulls = slices.Clone(b.Pulls) // results that were given hold the old ones
+	switch {
+	case !there:
+		b.Pulls = slices.DeleteFunc(b.Pulls, func(p wire.PullRecord) bool { return p.ID == id })
+	case i < 0:
+		b.Pulls = append(b.Pulls, r)
+		slices.SortStableFunc(b.Pulls, func(x, y wire.PullRecord) int { return cmp.Compare(x.AtUs, y.AtUs) })
+	default:
+		r.AtUs = b.Pulls[i].AtUs
+		b.Pulls[i] = r
+	}
 }

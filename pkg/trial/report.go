@@ -23,7 +23,7 @@ func (s *State) Results() wire.Results {
 	session := b.Session
 	r.Session = &session
 	cv := b.ruled()
-	r.Circuit, r.Scoring, r.Notes, r.Meet, r.Seal = &b.Circuit, b.Scoring, b.Notes, s.meetResults(), b.Seal
+	r.Circuit, r.Scoring, r.Notes, r.Pulls, r.Meet, r.Seal = &b.Circuit, b.Scoring, b.Notes, b.Pulls, s.meetResults(), b.Seal
 	for _, id := range sorted(b.Locomotives) {
 		r.Locomotives = append(r.Locomotives, b.Locomotives[id])
 	}

@@ -69,6 +69,7 @@ func TestASavedBookDecidesTheSame(t *testing.T) {
 	t1 := run(wire.Trial{ID: "t1", Locomotive: loco[r.Entry], Consist: "coal", Run: r.ID, Entry: r.Entry}, 6)
 	must(wire.WhatLap, "", wire.LapValue{Trial: "t1", Lap: 2, Void: true})
 	must(wire.WhatNote, "", wire.NoteValue{Trial: "t1", Text: "rain"})
+	must(wire.WhatPull, "", wire.PullValue{ID: "p1", Locomotive: "wren", LoadG: 200, Outcome: wire.PullMoved})
 	must(wire.WhatScoring, "", wire.Scoring{Gates: map[string]float64{"g2": 4050}, MinLapS: 2})
 	gone := must(wire.WhatTrial, "", wire.Trial{ID: "t2", Locomotive: "crane", Tag: "tag-t2", FromUs: d.now})
 	d.laps("tag-t2", 3, 9_000_000)

@@ -108,6 +108,7 @@ type Book struct {
 	Dropped     wire.Dropped               `json:"dropped"`
 	Nobody      int                        `json:"nobody"`
 	Notes       []wire.NoteRecord          `json:"notes"`
+	Pulls       []wire.PullRecord          `json:"pulls,omitempty"`
 	Doubts      []string                   `json:"doubts"`
 	Consists    map[string]wire.Consist    `json:"consists"`               // of its trials
 	NamedMotors map[string]wire.NamedMotor `json:"named_motors,omitempty"` // of its trials

@@ -18,7 +18,7 @@ func (s *State) View() wire.View {
 		Type: "view", Site: s.Site, Rev: s.Seq, Rules: s.Rules, Sessions: s.Sessions, Doubts: s.Doubts,
 		Trials: []wire.Trial{}, Results: []wire.TrialResult{}, Passages: []wire.PassageVerdict{}, Motors: []wire.MotorVerdict{},
 		Circuits: []wire.CircuitView{}, Locomotives: []wire.Locomotive{}, Consists: []wire.Consist{},
-		NamedMotors: []wire.NamedMotor{}, Batteries: []wire.Battery{}, Notes: []wire.NoteRecord{}, Entries: []wire.Entry{},
+		NamedMotors: []wire.NamedMotor{}, Batteries: []wire.Battery{}, Notes: []wire.NoteRecord{}, Pulls: []wire.PullRecord{}, Entries: []wire.Entry{},
 	}
 	for _, id := range sorted(s.Circuits) {
 		v.Circuits = append(v.Circuits, Draw(s.Circuits[id]))
@@ -43,7 +43,7 @@ func (s *State) View() wire.View {
 	}
 	b := s.Book
 	v.Meet, v.Plan, v.Scoring, v.Seal, v.MeetResults = b.Meet, b.Plan, b.Scoring, b.Seal, s.meetResults()
-	v.Notes, v.Entries = append(v.Notes, b.Notes...), append(v.Entries, b.Entries...)
+	v.Notes, v.Entries, v.Pulls = append(v.Notes, b.Notes...), append(v.Entries, b.Entries...), append(v.Pulls, b.Pulls...)
 	session := s.Book.Session
 	v.Session = &session
 	v.Order = s.order()

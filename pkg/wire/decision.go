@@ -24,6 +24,7 @@ const (
 	WhatPlan       = "plan"       // Plan: the running order, as drawn or drawn again
 	WhatScoring    = "scoring"    // Scoring: other rules for the session, adopted
 	WhatSeal       = "seal"       // Seal: the results are signed
+	WhatPull       = "pull"       // PullValue: one attempt of a pull test
 	WhatUndo       = "undo"       // Undo: an earlier decision is taken back
 )
 
@@ -143,6 +144,12 @@ func (e Event) DecisionValue() (any, error) {
 		return value(e.Value, Scoring.Check)
 	case WhatSeal:
 		return value(e.Value, Seal.Check)
+	case WhatPull:
+		v, err := value(e.Value, PullValue.Check)
+		if err == nil && v.Void && e.Why == "" {
+			err = malformed("an attempt is voided with a reason: why is missing")
+		}
+		return v, err
 	case WhatUndo:
 		return value(e.Value, Undo.Check)
 	case "":

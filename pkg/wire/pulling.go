@@ -1,5 +1,10 @@
 package wire
 
+import (
+	"slices"
+	"strings"
+)
+
 // Outcomes of an attempt to pull.
 const (
 	PullMoved     = "moved"
@@ -64,6 +69,11 @@ type PullAttempt struct {
 	Wheels   string   `json:"wheels,omitempty"` // WheelsTurned, WheelsStopped where the train stood
 	SpeedMmS *float64 `json:"speed_mm_s,omitempty"`
 	ByTele   bool     `json:"by_telemetry,omitempty"`
+	// Of one in a book: its id, the session, the decision that made it what it is, and when.
+	ID       string `json:"id,omitempty"`
+	Session  string `json:"session,omitempty"`
+	Decision string `json:"decision,omitempty"`
+	AtUs     int64  `json:"at_us,omitempty"`
 }
 
 // PullTally is the attempts at one load. Share counts one that struggled as half, Lo and Hi are
@@ -92,6 +102,122 @@ const (
 	WheelsTurned  = "turned"
 	WheelsStopped = "stopped"
 )
+
+// PullValue is one attempt as a decision carries it. The pull stands in LoadG or, of a
+// static one, in what a scale showed before and during it. MassG is the locomotive's as
+// it stood, the roster's where it is not told. Void leaves it out, with the reason in why.
+type PullValue struct {
+	ID         string   `json:"id"`
+	Locomotive string   `json:"locomotive"`
+	MassG      float64  `json:"mass_g,omitempty"`
+	Method     string   `json:"method,omitempty"` // PullMoving when not told
+	LoadG      float64  `json:"load_g,omitempty"`
+	LoadIs     string   `json:"load_is,omitempty"` // LoadForce when not told
+	BeforeG    *float64 `json:"before_g,omitempty"`
+	AtPullG    *float64 `json:"at_pull_g,omitempty"`
+	Outcome    string   `json:"outcome,omitempty"` // a scale's reading needs none
+	Direction  string   `json:"direction,omitempty"`
+	Set        string   `json:"set,omitempty"` // which driver sets had power, in words
+	Wheels     string   `json:"wheels,omitempty"`
+	SpeedMmS   *float64 `json:"speed_mm_s,omitempty"`
+	ByTele     bool     `json:"by_telemetry,omitempty"` // a load cell and encoders said so, and the official agreed
+	Void       bool     `json:"void,omitempty"`
+}
+
+// PullRecord is an attempt as it stands in the book.
+type PullRecord struct {
+	PullValue
+	Decision string `json:"decision"`
+	By       string `json:"by"`
+	AtUs     int64  `json:"at_us"`
+	Why      string `json:"why,omitempty"`
+}
+
+// Check validates an attempt.
+func (v PullValue) Check() error {
+	if err := needID("pull", v.ID); err != nil {
+		return err
+	}
+	if err := needID("locomotive", v.Locomotive); err != nil {
+		return err
+	}
+	for _, w := range []struct {
+		name, word string
+		words      []string
+	}{
+		{"method", v.Method, []string{PullMoving, PullStatic}},
+		{"load_is", v.LoadIs, []string{LoadForce, LoadTrain}},
+		{"outcome", v.Outcome, []string{PullMoved, PullStruggled, PullStalled}},
+		{"direction", v.Direction, []string{"forward", "reverse"}},
+		{"wheels", v.Wheels, []string{WheelsTurned, WheelsStopped}},
+	} {
+		if w.word != "" && !slices.Contains(w.words, w.word) {
+			return malformed("pull %q: %s %q is not %s", v.ID, w.name, clip(w.word), strings.Join(w.words, ", "))
+		}
+	}
+	if !within(1e9, v.LoadG, v.MassG) || v.SpeedMmS != nil && !within(1e6, *v.SpeedMmS) || len(v.Set) > 64 {
+		return malformed("pull %q: load_g, mass_g or speed_mm_s is out of range, or set is longer than 64 bytes", v.ID)
+	}
+	return v.checkReading()
+}
+
+// checkReading asks for a load and an outcome, or for a scale's readings.
+func (v PullValue) checkReading() error {
+	if v.BeforeG == nil && v.AtPullG == nil {
+		if v.LoadG == 0 || v.Outcome == "" && v.Method != PullStatic {
+			return malformed("pull %q: want load_g and outcome; a static one may have before_g and at_pull_g", v.ID)
+		}
+		return nil
+	}
+	switch {
+	case v.BeforeG == nil || v.AtPullG == nil || !within(1e9, *v.BeforeG, *v.AtPullG):
+		return malformed("pull %q: what the scale showed before the pull and during it belong together, 0 or more each", v.ID)
+	case v.Method != PullStatic || v.LoadIs == LoadTrain:
+		return malformed("pull %q: readings of a scale are of a static pull", v.ID)
+	case *v.AtPullG >= *v.BeforeG:
+		return malformed("pull %q: the scale shows %g g before and %g g during the pull, want less", v.ID, *v.BeforeG, *v.AtPullG)
+	case v.LoadG != 0:
+		return malformed("pull %q: the load is what the scale's readings differ by: leave load_g out", v.ID)
+	}
+	return nil
+}
+
+// PullG is the load: as told, or the difference of the scale's readings.
+func (v PullValue) PullG() float64 {
+	if v.BeforeG != nil && v.AtPullG != nil {
+		return *v.BeforeG - *v.AtPullG
+	}
+	return v.LoadG
+}
+
+// PullAsk is the question for what pulls show: those of a session, "" being the one in
+// the book; with a locomotive its own alone; with Season those of every session.
+type PullAsk struct {
+	Session          string  `json:"session,omitempty"`
+	Locomotive       string  `json:"locomotive,omitempty"`
+	Season           bool    `json:"season,omitempty"`
+	ScaleG           float64 `json:"scale_resolution_g,omitempty"` // 1 when not told
+	MassUG           float64 `json:"mass_u_g,omitempty"`
+	StepG            float64 `json:"step_g,omitempty"`
+	RollingPermille  float64 `json:"rolling_permille,omitempty"`
+	RollingUPermille float64 `json:"rolling_u_permille,omitempty"`
+}
+
+// Check validates the question.
+func (a PullAsk) Check() error {
+	for _, id := range []string{a.Session, a.Locomotive} {
+		if id != "" && !ValidID(id) {
+			return malformed("session or locomotive %q is not an id", clip(id))
+		}
+	}
+	if a.Season && (a.Session != "" || a.Locomotive == "") {
+		return malformed("a season is of one locomotive, and of no one session")
+	}
+	if !within(1e6, a.ScaleG, a.MassUG, a.StepG, a.RollingPermille, a.RollingUPermille) {
+		return malformed("scale_resolution_g, mass_u_g, step_g or rolling is out of range")
+	}
+	return nil
+}
 
 // PullBracket is the greatest load that moved below which none failed, and the least
 // that ever stalled.

@@ -320,7 +320,7 @@ type Filter struct {
 // All reports whether nothing is left out.
 func (f Filter) All() bool { return len(f.Trials) == 0 && f.Locomotive == "" && f.Class == "" }
 
-// Only leaves in the trials, standings and notes that a filter asks for. Places
+// Only leaves in the trials, standings, notes and pulls that a filter asks for. Places
 // stay those among all; r itself is not changed.
 func (r Results) Only(f Filter) Results {
 	if f.All() {
@@ -336,6 +336,9 @@ func (r Results) Only(f Filter) Results {
 		return out
 	})
 	r.Notes = slices.DeleteFunc(slices.Clone(r.Notes), func(n NoteRecord) bool { return n.Trial != "" && !slices.Contains(kept, n.Trial) })
+	r.Pulls = slices.DeleteFunc(slices.Clone(r.Pulls), func(p PullRecord) bool { // they are of no trial and no class
+		return len(f.Trials) > 0 || f.Class != "" || p.Locomotive != f.Locomotive
+	})
 	if r.Meet == nil {
 		return r
 	}

@@ -246,6 +246,7 @@ type Results struct {
 	Consists    []Consist     `json:"consists,omitempty"`
 	Scoring     *Scoring      `json:"scoring,omitempty"`
 	Notes       []NoteRecord  `json:"notes,omitempty"`
+	Pulls       []PullRecord  `json:"pulls,omitempty"`
 	Meet        *MeetResults  `json:"meet,omitempty"`
 	Seal        *SealRecord   `json:"seal,omitempty"`
 }
@@ -341,6 +342,7 @@ type View struct {
 	Batteries   []Battery        `json:"batteries"`
 	Margins     []Margin         `json:"margins,omitempty"`
 	Notes       []NoteRecord     `json:"notes"`
+	Pulls       []PullRecord     `json:"pulls"`
 	Meet        *Meet            `json:"meet"`
 	Entries     []Entry          `json:"entries"`
 	Plan        *Plan            `json:"plan"`

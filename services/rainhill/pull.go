@@ -17,7 +17,7 @@ import (
 // pull says what pull tests in a table show.
 func pull(_ context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	table := fs.Bool("csv", false, "print a table, a row a limit, instead of JSON")
-	scale := fs.Float64("scale-resolution-g", 1, "the scale's `step`")
+	scale := fs.Float64("scale-resolution-g", pulling.DefaultScaleG, "the scale's `step`")
 	massU := fs.Float64("mass-u-g", 0, "standard `uncertainty` of a locomotive's mass; by the scale's step when not given")
 	smallest := fs.Float64("step-g", 0, "the smallest `weight` to hand, for the load to try next")
 	rolling := fs.Float64("rolling-permille", 0, "what a train takes to keep rolling, in `permille` of its weight: where load_is is train")

@@ -75,7 +75,7 @@ export const desk = {
 
 /**
  * Writes a decision into the book.
- * @param {'circuit'|'locomotive'|'consist'|'motor'|'battery'|'margin'|'session'|'trial'|'lap'|'note'|'order'|'meet'|'entry'|'plan'|'scoring'|'seal'|'undo'} what
+ * @param {'circuit'|'locomotive'|'consist'|'motor'|'battery'|'margin'|'session'|'trial'|'lap'|'note'|'order'|'meet'|'entry'|'plan'|'scoring'|'seal'|'pull'|'undo'} what
  * @param {unknown} value @param {string} [why]
  * @param {{session?: string, baseSeq?: number}} [about] the closed session that it is about, and what the official had seen
  * @returns {Promise<Reply>}

@@ -13,7 +13,7 @@ import { audit, nameOfThing, takeBack, words } from './past.js';
 
 /** Kinds of decisions, as the filter names them. @type {[string, string][]} */
 const KINDS = [['', 'all'], ['trial', 'trials'], ['lap', 'laps'], ['note', 'notes'], ['session', 'sessions'], ['locomotive', 'locomotives'], ['consist', 'consists'], ['motor', 'motors'], ['battery', 'batteries'], ['circuit', 'circuits'],
-  ['order', 'orders of trains'], ['meet', 'meets'], ['entry', 'entries'], ['plan', 'running orders'], ['scoring', 'rules'], ['seal', 'signatures'], ['undo', 'taken back']];
+  ['order', 'orders of trains'], ['meet', 'meets'], ['entry', 'entries'], ['plan', 'running orders'], ['scoring', 'rules'], ['seal', 'signatures'], ['pull', 'pulls'], ['undo', 'taken back']];
 
 const page = {
   decisions: /** @type {Audited[]} */ ([]), officials: /** @type {string[]} */ ([]), more: false,

@@ -1,0 +1,74 @@
+package scoring
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+
+	"rainhill/pkg/trial"
+	"rainhill/pkg/wire"
+	"rainhill/services/pulling"
+)
+
+// pull answers what pull tests show, of a session or of a locomotive's season: a
+// wire.PullAsk in, a wire.PullResult out.
+func (s *scorer) pull(q []byte, reply func([]byte, error)) {
+	ask, err := asked[wire.PullAsk](q, "pull tests")
+	if err != nil {
+		reply(nil, err)
+		return
+	}
+	sessions, open, present := []wire.Session{{ID: ask.Session}}, "", []byte(nil)
+	if ask.Season {
+		sessions = slices.Clone(s.state.Sessions)
+	}
+	b := s.state.Book
+	switch {
+	case b != nil && b.Session.ClosedUs == 0 && (ask.Season || ask.Session == "" || ask.Session == b.Session.ID):
+		if present, err = trial.Encode(s.state.Results()); err != nil {
+			reply(nil, err)
+			return
+		}
+		open = b.Session.ID
+	case b == nil && ask.Session == "" && !ask.Season:
+		sessions = nil // nothing was pulled yet
+	}
+	if ask.Session == "" && !ask.Season && b != nil {
+		sessions = []wire.Session{b.Session}
+	}
+	of := func(session string) ([]byte, error) {
+		if session == open {
+			return present, nil
+		}
+		return s.ledger.Results(session)
+	}
+	s.beside(reply, func() ([]byte, error) {
+		as, err := attempts(ask, sessions, of)
+		if err != nil {
+			return nil, err
+		}
+		return json.Marshal(pulling.Judge(as, pulling.OptionsOf(ask)))
+	})
+}
+
+// attempts are those of the sessions asked about.
+func attempts(ask wire.PullAsk, sessions []wire.Session, results func(session string) ([]byte, error)) (as []pulling.Attempt, err error) {
+	for _, x := range sessions {
+		b, err := results(x.ID)
+		if err != nil {
+			return nil, err
+		}
+		if b == nil {
+			if ask.Season { // opened and taken back, or closed by a program that kept none
+				continue
+			}
+			return nil, fmt.Errorf("there is no session %q", x.ID)
+		}
+		var r wire.Results
+		if err := json.Unmarshal(b, &r); err != nil {
+			return nil, fmt.Errorf("results of session %s: %w", x.ID, err)
+		}
+		as = append(as, pulling.OfBook(r, ask.Locomotive)...)
+	}
+	return as, nil
+}

@@ -1,0 +1,112 @@
+package scoring_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"rainhill/pkg/bus"
+	"rainhill/pkg/wire"
+	"rainhill/services/scoring"
+)
+
+// Pulls are answered of the session that is open, of one that has left the book, and of a
+// locomotive's season; a mass that nobody wrote down is the roster's.
+func TestPullsOfSessionsAndSeason(t *testing.T) {
+	b := &book{t: t}
+	b.decide(wire.WhatCircuit, "", oval(8000))
+	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "wren", MassG: 1000})
+	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "heron", MassG: 900})
+	n := 0
+	pull := func(locomotive string, g float64, outcome string) {
+		n++
+		b.decide(wire.WhatPull, "", wire.PullValue{ID: fmt.Sprintf("p%d", n), Locomotive: locomotive, LoadG: g, Outcome: outcome, Wheels: wire.WheelsTurned})
+	}
+	b.decide(wire.WhatSession, "", wire.Session{ID: "s1", Circuit: "oval"})
+	for range 3 {
+		pull("wren", 200, wire.PullMoved)
+		pull("wren", 300, wire.PullStalled)
+	}
+	pull("heron", 200, wire.PullMoved)
+	b.decide(wire.WhatSession, "", wire.Session{ID: "s1", Circuit: "oval", ClosedUs: startUs + 300_000_000})
+	b.events[len(b.events)-1].AtUs = startUs + 300_000_000
+	b.decide(wire.WhatSession, "", wire.Session{ID: "s2", Circuit: "oval"})
+	b.events[len(b.events)-1].AtUs = startUs + 310_000_000
+	pull("wren", 260, wire.PullMoved)
+	b.events[len(b.events)-1].AtUs = startUs + 311_000_000
+	var rec bytes.Buffer
+	write(t, &rec, b.events)
+	x := newBench(t, rec.Bytes())
+	s := x.open("store.db")
+	defer s.Close()
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- scoring.Run(ctx, x.nc, site, s) }()
+	defer func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	}()
+	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+		if a, err := x.nc.Request(bus.Question(site, "scored"), nil, time.Second); err == nil {
+			var at scoring.Scored
+			if json.Unmarshal(a.Data, &at) == nil && at.Seq >= uint64(len(b.events)) {
+				break
+			}
+		}
+	}
+	for _, c := range []struct {
+		ask      wire.PullAsk
+		attempts map[string]int
+		refused  string
+	}{
+		{wire.PullAsk{}, map[string]int{"wren": 1}, ""},
+		{wire.PullAsk{Session: "s2"}, map[string]int{"wren": 1}, ""},
+		{wire.PullAsk{Session: "s1"}, map[string]int{"wren": 6, "heron": 1}, ""},
+		{wire.PullAsk{Session: "s1", Locomotive: "heron"}, map[string]int{"heron": 1}, ""},
+		{wire.PullAsk{Season: true, Locomotive: "wren"}, map[string]int{"wren": 7}, ""},
+		{wire.PullAsk{Session: "s9"}, nil, `no session "s9"`},
+		{wire.PullAsk{Season: true}, nil, "season"},
+	} {
+		r, refused := pullsOf(t, x, c.ask)
+		got := map[string]int{}
+		for _, l := range r.Locomotives {
+			got[l.Locomotive] = len(l.Attempts)
+		}
+		if fmt.Sprint(got) != fmt.Sprint(c.attempts) && c.refused == "" || !strings.Contains(refused, c.refused) || c.refused == "" && refused != "" {
+			t.Errorf("%+v: %v, %q; want %v, %q", c.ask, got, refused, c.attempts, c.refused)
+		}
+	}
+	r, _ := pullsOf(t, x, wire.PullAsk{Season: true, Locomotive: "wren"})
+	l := r.Locomotives[0]
+	if l.MassG == nil || *l.MassG != 1000 || l.Load50G.Value == nil || l.Adhesion.Value == nil || l.Limit != wire.LimitAdhesion || l.Attempts[6].Session != "s2" || l.Attempts[0].Decision == "" {
+		t.Errorf("%+v", l)
+	}
+}
+
+func pullsOf(t *testing.T, x *bench, ask wire.PullAsk) (r wire.PullResult, refused string) {
+	t.Helper()
+	q, err := json.Marshal(ask)
+	if err != nil {
+		t.Fatal(err)
+	}
+	in, stop := context.WithTimeout(context.Background(), 10*time.Second)
+	defer stop()
+	a, err := bus.Enquire(in, x.nc, bus.Question(site, "pull"), q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var no wire.Reply
+	if err := json.Unmarshal(a, &no); err == nil && no.Reason != "" {
+		return r, no.Reason
+	}
+	if err := json.Unmarshal(a, &r); err != nil {
+		t.Fatal(err)
+	}
+	return r, ""
+}
