@@ -91,7 +91,7 @@ func (p *pulls) attempts(c draw.Canvas, tx, ty func(float64) vg.Length) {
 		seen[key]++
 		x := tx(at.LoadG)
 		switch at.Outcome {
-		case wire.PullMoved:
+		case wire.PullMoved, "": // a scale's reading has no outcome
 			disc(c, x, ty(104)+up, 2.2, p.paper.ink(0))
 		case wire.PullStruggled:
 			ring(c, x, ty(104)+up, 2, p.paper.ink(0))
@@ -139,8 +139,8 @@ func (g *agreement) DataRange() (xmin, xmax, ymin, ymax float64) {
 		take(&d)
 		xmin, xmax = min(xmin, (p.StaticG+p.MovingG)/2), max(xmax, (p.StaticG+p.MovingG)/2)
 	}
-	for _, e := range []wire.Estimate{g.BiasG, g.LowerG, g.UpperG} {
-		take(e.Value)
+	for _, y := range []*float64{g.BiasG.Value, g.LowerG, g.UpperG} {
+		take(y)
 	}
 	xmin, xmax = widened(xmin, xmax)
 	ymin, ymax = widened(ymin, ymax)
@@ -154,14 +154,14 @@ func (g *agreement) Plot(c draw.Canvas, a *plot.Plot) {
 		lo, hi := max(ty(*e.Lo), c.Min.Y), min(ty(*e.Hi), c.Max.Y)
 		c.FillPolygon(faded(g.paper.ink(0), 0x30), []vg.Point{{X: c.Min.X, Y: lo}, {X: c.Max.X, Y: lo}, {X: c.Max.X, Y: hi}, {X: c.Min.X, Y: hi}})
 	}
-	across := func(e wire.Estimate, line draw.LineStyle) {
-		if e.Value != nil {
-			c.StrokeLine2(line, c.Min.X, ty(*e.Value), c.Max.X, ty(*e.Value))
+	across := func(y *float64, line draw.LineStyle) {
+		if y != nil {
+			c.StrokeLine2(line, c.Min.X, ty(*y), c.Max.X, ty(*y))
 		}
 	}
 	zero := 0.0
-	across(wire.Estimate{Value: &zero}, draw.LineStyle{Color: g.paper.Rule, Width: 0.75})
-	across(g.BiasG, draw.LineStyle{Color: g.paper.ink(0), Width: 1.75})
+	across(&zero, draw.LineStyle{Color: g.paper.Rule, Width: 0.75})
+	across(g.BiasG.Value, draw.LineStyle{Color: g.paper.ink(0), Width: 1.75})
 	dashed := draw.LineStyle{Color: g.paper.ink(0), Width: 1, Dashes: []vg.Length{4, 3}}
 	across(g.LowerG, dashed)
 	across(g.UpperG, dashed)

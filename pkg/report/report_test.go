@@ -46,7 +46,7 @@ func pulls() wire.PullResult {
 		l.Curve = append(l.Curve, wire.PullAt{LoadG: x, Share: share, Lo: of(share * 0.8), Hi: of(share*0.8 + 0.2)})
 	}
 	l.Steps = []wire.PullAt{{LoadG: 200, Share: 1}, {LoadG: 350, Share: 0}}
-	g := &wire.PullAgreement{N: 3, BiasG: estimate(30, 10, 50), LowerG: wire.Estimate{Value: of(5)}, UpperG: wire.Estimate{Value: of(55)}}
+	g := &wire.PullAgreement{N: 3, BiasG: estimate(30, 10, 50), LowerG: of(5), UpperG: of(55)}
 	for i := range 3 {
 		g.Points = append(g.Points, wire.PullAgreePoint{Locomotive: "heron", MovingG: 200, StaticG: 220 + 10*float64(i)})
 	}

@@ -62,7 +62,7 @@ func sides(r wire.CompareResult, name string) Table {
 		t.Caption += "; sides that share a letter may be alike"
 	}
 	for _, s := range r.Sides {
-		row := []string{s.Level, fmt.Sprint(s.Trials), fmt.Sprint(s.Laps), between(s.Mean, decimalsOf(r.Measure)), value(wire.Estimate{Value: s.SD}, decimalsOf(r.Measure))}
+		row := []string{s.Level, fmt.Sprint(s.Trials), fmt.Sprint(s.Laps), between(s.Mean, decimalsOf(r.Measure)), value(s.SD, decimalsOf(r.Measure))}
 		if letters {
 			row = append(row, s.Letters)
 		}
@@ -139,7 +139,7 @@ func named(l wire.PullLimit) string {
 }
 
 func bracket(b wire.PullBracket) string {
-	moved, stalled := value(wire.Estimate{Value: b.MovedG}, 0), value(wire.Estimate{Value: b.StalledG}, 0)
+	moved, stalled := value(b.MovedG, 0), value(b.StalledG, 0)
 	return "moved " + moved + ", stalled " + stalled
 }
 

@@ -17,12 +17,12 @@ func count(n int, of string) string {
 // none stands where a number cannot be had.
 const none = "\u2014"
 
-// value is an estimate without its interval.
-func value(e wire.Estimate, decimals int) string {
-	if e.Value == nil {
+// value is a number, or what stands for one that cannot be had.
+func value(x *float64, decimals int) string {
+	if x == nil {
 		return none
 	}
-	return written(*e.Value, decimals)
+	return written(*x, decimals)
 }
 
 // between is an estimate with its interval; an end that cannot be had is open.
