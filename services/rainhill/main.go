@@ -61,6 +61,7 @@ func commands() []command {
 		{"pull", "[--csv] [--scale-resolution-g N] [--mass-u-g N] [--step-g N] [--rolling-permille N] pulls.csv", "what pull tests show: load limits, adhesion, what limits, the load to try next, static against moving", pull},
 		{"pairing", "--setup setup.json [--locomotive ID] [--motors A,B] [--gears N,M] [--csv]", "how far every two motors would run apart", pairing},
 		{"wheels", "[--setup setup.json] --trials ID,ID [--write setup.json] [--session ID] events.jsonl", "measure wheel diameters by light, slow trials", wheels},
+		{"coast", "[--setup setup.json] [--consist ID] [--rotating X] [--mass-g N] [--csv] coast.csv | events.jsonl", "the resistance of cars from how they slow, coasting past known places", coast},
 		{"truth", "[--csv] [--laps] DIR...", "score simulated runs, and hold the scores against what really happened", compareTruth},
 		{"simulate", "--scenario FILE|NAME [--seed N] --out DIR | --list", "write a simulated run, and what really happened in it", simulate},
 		{"record", "[--data DIR] [--url URL] [-o FILE]", "write a session down as it happens, until it closes", record},

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"io"
 	"os"
 	"strings"
 
@@ -58,6 +59,16 @@ func wheels(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) err
 
 // stateOf is the reducer's state at the end of a session in a file of events.
 func stateOf(ctx context.Context, setupFile, events, session string, std stdio) (s *trial.State, bad int, err error) {
+	file, name, err := open(events, std)
+	if err != nil {
+		return nil, 0, err
+	}
+	defer func() { _ = file.Close() }()
+	return stateIn(ctx, setupFile, file, name, session, std)
+}
+
+// stateIn is the same of a stream of events; name is how it is called.
+func stateIn(ctx context.Context, setupFile string, in io.Reader, name, session string, std stdio) (s *trial.State, bad int, err error) {
 	s = trial.New("file")
 	s.KeepAll()
 	complain := func(format string, a ...any) {
@@ -67,13 +78,8 @@ func stateOf(ctx context.Context, setupFile, events, session string, std stdio) 
 	if err := readSetup(s, setupFile, std); err != nil {
 		return s, bad, err
 	}
-	file, name, err := open(events, std)
-	if err != nil {
-		return s, bad, err
-	}
-	defer func() { _ = file.Close() }()
 	reader := recording{s: s, name: name, complain: complain, want: session}
-	if err := reader.read(ctx, file); err != nil {
+	if err := reader.read(ctx, in); err != nil {
 		return s, bad, err
 	}
 	s.Finish()

@@ -1,0 +1,80 @@
+package coast
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"rainhill/pkg/stats"
+)
+
+// units of the terms.
+var units = [terms]string{"m/s2", "1/s", "1/m", "m/s2"}
+
+// doubt says what speaks against the terms, and what would tell more.
+func (f *fit) doubt(res *Resistance) {
+	say := func(format string, a ...any) { res.Doubts = append(res.Doubts, fmt.Sprintf(format, a...)) }
+	for j, x := range res.Terms {
+		if x.Lo <= 0 && !res.Held[j] {
+			say("%s cannot be told from 0: it is %.2g %s at most (95 %% interval)", Names[j], x.Hi, units[j])
+		}
+	}
+	if math.IsNaN(res.scale) {
+		say("as many figures are sought as there are instants, so nothing shows how the instants scatter: there are no intervals; more gates or runs would give them, or u_s stated")
+	}
+	if f.stated && !math.IsInf(res.DF, 1) {
+		say("the instants scatter %.1f times as much as was stated for them: the intervals go by the scatter; are the places of the gates right?", math.Sqrt(res.ChiDF))
+	}
+	if lo, hi := res.Speeds(); hi < 1.5*lo {
+		say("the speeds lie between %.0f and %.0f mm/s only: that tells the resistance there, and little of how it grows with speed", 1000*lo, 1000*hi)
+	}
+	f.doubtStrays(say)
+	f.doubtSlope(say)
+}
+
+// doubtStrays names instants that lie where none of so many would in 100 such sets.
+func (f *fit) doubtStrays(say func(string, ...any)) {
+	_, rows := f.rows()
+	n := float64(len(rows))
+	df := n - float64(2*len(f.courses))
+	for _, u := range f.used {
+		if u {
+			df--
+		}
+	}
+	r, _ := f.rows()
+	chi := dot(r, r)
+	if !(df > 1) {
+		return
+	}
+	for _, c := range f.courses {
+		off, _ := c.residuals()
+		for i, x := range off {
+			limit, size := distuv.UnitNormal.Quantile(1-0.005/n), math.Abs(x)
+			if !f.stated {
+				limit, size = stats.TQuantile(1-0.005/n, df-1), math.Abs(x)/math.Sqrt(max(chi-x*x, 0)/(df-1))
+			}
+			if size > limit {
+				say("run %s: the instant at %.0f mm lies %.3g s from the others: was it the front's?", c.run.ID, 1000*c.run.Instants[i].AtM, math.Abs(x/c.w[i]))
+			}
+		}
+	}
+}
+
+// doubtSlope says that a slope of the track would pass for resistance where no run went
+// round a whole lap, or the other way.
+func (f *fit) doubtSlope(say func(string, ...any)) {
+	forth, back := false, false
+	for _, c := range f.courses {
+		x := c.run.Instants
+		if c.wayM() >= f.track.LapM && f.track.LapM > 0 {
+			return
+		}
+		forth, back = forth || x[len(x)-1].AtM > x[0].AtM, back || x[len(x)-1].AtM < x[0].AtM
+	}
+	if forth && back {
+		return
+	}
+	say("all runs went the same way and none round a whole lap: a slope of 1 mm in 1 m counts as 0.0098 m/s2 of a; runs the other way would tell")
+}
