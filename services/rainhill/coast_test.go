@@ -214,3 +214,56 @@ func TestCoastComplains(t *testing.T) {
 		}
 	}
 }
+
+// A recording tells the same: trials with the condition coast: yes, of which one has
+// two pushes, and one without it.
+func TestCoastOfARecording(t *testing.T) {
+	dir := t.TempDir()
+	truth := rolling{0.03, 0.02, 0.03, 0.025, oval}
+	rng := rand.New(rand.NewPCG(7, 1829))
+	var places []float64
+	for i := range 12 {
+		places = append(places, 6*float64(i/4)+[]float64{0.2, 1.7, 3.1, 4.7}[i%4])
+	}
+	var events strings.Builder
+	var trials []string
+	at := 1790000000.0
+	push := func(speed float64) {
+		for k, s := range truth.coasted(speed, places) {
+			fmt.Fprintf(&events, `{"kind":"crossing","at_us":%d,"gate":"g%d","edge":"pulse"}`+"\n", int64(1e6*(at+s+0.0005*rng.NormFloat64())), k%4+1)
+		}
+		at += 40
+	}
+	for i, speeds := range [][]float64{{1.2}, {0.7, 1.0}, {0.8}, {1.3}, {1.1}, {0.9}} {
+		from := at
+		for _, v := range speeds {
+			push(v)
+		}
+		coasts := "yes"
+		if i == 3 {
+			coasts = "no"
+		}
+		trials = append(trials, fmt.Sprintf(`{"id": "c%d", "locomotive": "wren", "consist": "coal", "from_us": %d, "to_us": %d, "conditions": {"coast": %q}}`, i+1, int64(1e6*(from-1)), int64(1e6*(at-2)), coasts))
+	}
+	put(t, dir, "setup.json", strings.Replace(ovalSetup, `{"id": "t1", "locomotive": "wren"}`, strings.Join(trials, ", "), 1))
+	put(t, dir, "events.jsonl", events.String())
+	args := []string{"coast", "--setup", filepath.Join(dir, "setup.json"), filepath.Join(dir, "events.jsonl")}
+	code, out, errs := builtProgram(t, "", args...)
+	if code != exitOK {
+		t.Fatalf("exit code %d: %s", code, errs)
+	}
+	r := parsed[wire.CoastResult](t, out)
+	holds(t, "a", r.A, 0.03, 0.003)
+	holds(t, "curve", r.Curve, 0.025, 0.002)
+	left := map[string]string{}
+	for _, x := range r.Consists[0].RunList {
+		left[x.Run] = x.Left
+	}
+	if _, powered := left["c4"]; r.Runs != 6 || powered || left["c2/2"] != "" {
+		t.Errorf("%d runs entered, left are %v", r.Runs, left)
+	}
+	put(t, dir, "setup.json", ovalSetup)
+	if code, _, errs := builtProgram(t, "", args...); code != exitBad || !strings.Contains(errs, "no trial has the condition coast: yes") {
+		t.Errorf("exit code %d: %s", code, errs)
+	}
+}
