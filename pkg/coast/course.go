@@ -29,28 +29,38 @@ func (c *course) wayM() float64 {
 	return math.Abs(x[len(x)-1].AtM - x[0].AtM)
 }
 
-// begin puts the speed at the last instant at a first guess, and tells the even slowing
-// at which it was had: place as a parabola of time.
-func (c *course) begin() (slowing float64) {
+// parabola is a run's place over time, as a first look: its slowing, by how much a
+// second of scatter puts that off, and the squares of what it leaves, in seconds.
+type parabola struct {
+	slowing, bySecond float64
+	squares           float64
+	df                int
+}
+
+// begin puts the speed at the last instant at a first guess.
+func (c *course) begin() (p parabola) {
 	n := len(c.t)
 	way := func(i int) float64 { return math.Abs(c.run.Instants[i].AtM - c.run.Instants[0].AtM) }
-	mean := way(n-1) / c.t[n-1]
+	whole := c.t[n-1]
+	mean := way(n-1) / whole
 	x, y := make([][]float64, n), make([]float64, n)
 	for i := range n {
-		x[i], y[i] = []float64{1, c.t[i] / c.t[n-1], c.t[i] * c.t[i] / c.t[n-1] / c.t[n-1]}, way(i)
+		part := c.t[i] / whole
+		x[i], y[i] = []float64{1, part, part * part}, way(i)
 	}
 	c.vEnd = mean
 	fit, err := solve(x, y)
 	if err != nil {
-		return 0
+		return p
 	}
-	slowing = -2 * fit.b[2] / c.t[n-1] / c.t[n-1]
-	if v := (fit.b[1] + 2*fit.b[2]) / c.t[n-1]; v > 0.1*mean {
-		c.vEnd = v
-	} else {
-		c.vEnd = 0.1 * mean
+	for i := range n {
+		off := (y[i] - dot(x[i], fit.b)) / mean
+		p.squares += off * off
 	}
-	return slowing
+	p.df = n - 3
+	p.slowing, p.bySecond = -2*fit.b[2]/whole/whole, 2*mean*math.Sqrt(fit.inverse[2][2])/whole/whole
+	c.vEnd = max((fit.b[1]+2*fit.b[2])/whole, 0.1*mean)
+	return p
 }
 
 // roll works out the course from its last instant back.

@@ -22,7 +22,10 @@ func Fit(runs []Run, track Track) (Resistance, error) {
 	if len(f.courses) == 0 {
 		return res, fmt.Errorf("%w%s", ErrNoRuns, whyNot(res.Runs))
 	}
-	p := f.begin()
+	p := f.begin(&res)
+	if len(f.courses) == 0 {
+		return res, fmt.Errorf("%w%s", ErrNoRuns, whyNot(res.Runs))
+	}
 	f.use(p)
 	p, ok := f.seek(p, f.least())
 	if !ok {
@@ -115,12 +118,28 @@ func whyNot(runs []Course) (text string) {
 	return text
 }
 
-// begin is a first guess: the median even slowing of the runs.
-func (f *fit) begin() (p [terms]float64) {
-	var slowing []float64
+// begin is a first guess: the median even slowing of the runs. One that gains speed, beyond
+// what the scatter of all explains, is left.
+func (f *fit) begin(res *Resistance) (p [terms]float64) {
+	var looks []parabola
+	var squares, df float64
 	for _, c := range f.courses {
-		slowing = append(slowing, max(c.begin(), 0))
+		look := c.begin()
+		looks, squares, df = append(looks, look), squares+look.squares, df+float64(look.df)
 	}
+	limit := stats.TQuantile(0.9999, df) * math.Sqrt(squares/df) // NaN without any to spare
+	var kept []*course
+	var slowing []float64
+	for i, c := range f.courses {
+		if x := looks[i]; x.slowing < -limit*x.bySecond {
+			at := slices.IndexFunc(res.Runs, func(r Course) bool { return r.ID == c.run.ID && r.Why == "" })
+			res.Runs[at].Why = fmt.Sprintf("it gains speed, %.2g m/s2: was it pushed, or is the track downhill there?", -x.slowing)
+			res.N -= len(c.t)
+			continue
+		}
+		kept, slowing = append(kept, c), append(slowing, max(looks[i].slowing, 0))
+	}
+	f.courses = kept
 	slices.Sort(slowing)
 	p[A] = max(stats.Quantile(slowing, 0.5), 1e-4)
 	return p
@@ -317,6 +336,12 @@ func (f *fit) uncertain(res *Resistance, p [terms]float64) {
 		res.ScatterS = res.scale
 	}
 	res.covariance = f.covariance(rows, scale)
+	if f.differ(r, rows, df) {
+		if all, ok := f.jackknife(r, rows); ok {
+			res.covariance, res.DF = all, float64(len(f.courses)-1)
+		}
+		res.Doubts = append(res.Doubts, "the runs differ by more than their instants scatter: the intervals go by how much the terms change when a run is left out")
+	}
 	for j := range terms {
 		res.Terms[j] = None()
 		if !f.used[j] {

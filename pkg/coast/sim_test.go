@@ -19,7 +19,13 @@ var designs = flag.Int("designs", 0, "railways that coasting is simulated on, 20
 // rolled is when a train of terms p that begins at the first place with v0 is at each
 // place it comes to, by fixed steps of the classical Runge and Kutta rule in time, stepping
 // exactly to the edges of arcs: nothing of it is the fit's.
-func rolled(p [4]float64, track coast.Track, v0 float64, at []float64) (t []float64) {
+func rolled(p [4]float64, track coast.Track, v0 float64, at []float64) []float64 {
+	t, _ := rolledTo(p, track, v0, at)
+	return t
+}
+
+// rolledTo tells the speed at the last place as well.
+func rolledTo(p [4]float64, track coast.Track, v0 float64, at []float64) (t []float64, end float64) {
 	const h = 4e-3
 	x, v, now := at[0], v0, 0.0
 	for _, to := range at {
@@ -50,14 +56,14 @@ func rolled(p [4]float64, track coast.Track, v0 float64, at []float64) (t []floa
 				}
 			}
 			if !there {
-				return t
+				return t, 0
 			}
 			_, v = go1(hi)
 			now, x = now+hi, stop
 		}
 		t = append(t, now)
 	}
-	return t
+	return t, v
 }
 
 // next is the next edge of an arc beyond x, arc whether x lies on one.

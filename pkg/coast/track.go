@@ -97,8 +97,9 @@ func (t Track) share(from, to, way float64) (at, slope float64) {
 var ErrBackward = errors.New("the places go to and fro")
 
 // Unwrap lets places count on: on a lap of lapM a place that does not lie ahead of the
-// one before is one of the next lap. The train ran in the direction in which it comes by
-// the shorter way to all of them, forward where both are alike; running back places fall.
+// one before is one of the next lap. The train ran forward unless that is half as long
+// again as the other way to all of them (a gate that missed it makes the right way the
+// longer); running back places fall.
 // Without a lap (0) they have to lie in order as they are. bad is the index of the
 // first that does not.
 func Unwrap(lapM float64, places []float64) (out []float64, bad int, err error) {
@@ -118,7 +119,7 @@ func Unwrap(lapM float64, places []float64) (out []float64, bad int, err error) 
 	switch {
 	case n < 1:
 		return forth, -1, nil
-	case badForth < 0 && (badBack >= 0 || forth[n]-forth[0] <= back[0]-back[n]):
+	case badForth < 0 && (badBack >= 0 || forth[n]-forth[0] <= 1.5*(back[0]-back[n])):
 		return forth, -1, nil
 	case badBack < 0:
 		return back, -1, nil
