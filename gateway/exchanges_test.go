@@ -123,7 +123,7 @@ func TestOpenAPIAgainstTheHandlers(t *testing.T) {
 	for _, path := range []string{"/api/openapi.yaml", "/api/openapi.json"} {
 		d.get(path, header("If-None-Match", d.get(path).header.Get("ETag")))
 	}
-	reading := append([]string{"/api/curve?motor=m1", "/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/wheels?trial=t1", "/api/pull", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
+	reading := append([]string{"/api/curve?motor=m1", "/api/coast", "/api/view", "/api/results", "/api/digest", "/api/history?locomotive=wren", "/api/wheels?trial=t1", "/api/pull", "/api/audit", "/api/health", "/api/crossings?from_us=1&to_us=2", "/api/roster.json",
 		"/api/roster-locomotives.csv", "/api/roster-consists.csv", "/api/roster-motors.csv", "/api/roster-batteries.csv", "/api/paired-order?pairs=2", "/api/paired?experiment=x1", "/api/paired-laps.csv?experiment=x1",
 		"/api/compare", "/api/compare.svg", "/api/compare.html"}, exports...)
 	s.strangers(d, append(reading, "/api/photos"))
@@ -133,6 +133,7 @@ func TestOpenAPIAgainstTheHandlers(t *testing.T) {
 	s.driving(d)
 	s.stock(d)
 	s.predictions(d)
+	s.coasting(d)
 	s.photos(d)
 	s.refusals(d)
 	for _, path := range reading {
@@ -251,6 +252,8 @@ func (s *spec) bookOf(d *door) {
 	}
 	s.decide(d, "plan", "", "", plan)
 	now := nowUs()
+	s.decide(d, "trial", "", "", wire.Trial{ID: "c1", Locomotive: "dipper", Consist: "coal", FromUs: now - 300_000_000, ToUs: now - 200_000_000, Conditions: map[string]any{"coast": "yes"}})
+	coasts(d, now-299_000_000)
 	s.decide(d, "trial", "", "", wire.Trial{ID: "t1", Locomotive: "wren", Consist: "coal", Battery: "b1", Tag: "tag-wren", FromUs: now - 60_000_000, Run: plan.Runs[0].ID, Entry: plan.Runs[0].Entry,
 		Conditions: map[string]any{"experiment": "x1", "pair": 1, "place": 1, "trim": "off"}})
 	d.put(wire.Event{Kind: wire.KindSync, AtUs: now, T1Us: &now, T2Us: &now, T3Us: &now, T4Us: &now})
@@ -359,6 +362,7 @@ func (s *spec) refusals(d *door) {
 		"/api/paired-order": true, "/api/paired-order?pairs=0": true, "/api/paired-order?pairs=2&seed=-1": true, "/api/paired": true, "/api/compare?measure=mass": true, "/api/compare?margin_s=-1": true, "/api/compare?session=Not+an+id": false, "/api/compare.svg?margin_s=x": true, "/api/compare.html?margin_s=-2": true, "/api/compare?session=never": false, "/api/paired?experiment=never": false, "/api/paired-laps.csv?experiment=No": true,
 		"/api/pull?session=s9": false, "/api/pull?session=all": false, "/api/pull?locomotive=No": true, "/api/pull?step_g=-1": true, "/api/pull?step_g=five": true,
 		"/api/wheels": true, "/api/wheels?trial=No%20id": false, "/api/wheels?trial=never": false, "/api/wheels?session=s9&trial=t1": false,
+		"/api/coast?trial=t1": false, "/api/coast?trial=never": false, "/api/coast?consist=No%20id": true, "/api/coast?session=s9": false, "/api/coast?rotating=0.5": true, "/api/coast?rotating=NaN": true,
 	} {
 		s.want(d, http.StatusBadRequest, "GET", path, nil, unsound)
 	}

@@ -135,6 +135,7 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux.HandleFunc("GET /api/me", g.me)
 	mux.HandleFunc("POST /api/draw", g.draw)
 	mux.HandleFunc("GET /api/curve", g.curve)
+	mux.HandleFunc("GET /api/coast", g.coast)
 	mux.HandleFunc("POST /api/predict", g.reckoned("predict"))
 	mux.HandleFunc("POST /api/pairing", g.reckoned("pairing"))
 	mux.HandleFunc("POST /api/sign-in", g.signIn)

@@ -54,7 +54,7 @@ type Resistance struct {
 	N        int     // instants
 	ChiDF    float64 // squared residuals over their variance, per degree of freedom; NaN where u_s was not stated
 	ScatterS float64 // standard deviation of an instant about the fit, s; NaN where it was stated
-	DF       float64 // degrees of freedom of the intervals; +Inf where the instants' uncertainty was stated and holds
+	DF       float64 // degrees of freedom of the intervals; +Inf where the instants' uncertainty was stated and their scatter bears it out
 	Doubts   []string
 
 	best       [terms]float64 // as in Terms

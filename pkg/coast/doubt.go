@@ -23,8 +23,12 @@ func (f *fit) doubt(res *Resistance) {
 	if math.IsNaN(res.scale) {
 		say("as many figures are sought as there are instants, so nothing shows how the instants scatter: there are no intervals; more gates or runs would give them, or u_s stated")
 	}
-	if f.stated && !math.IsInf(res.DF, 1) {
-		say("the instants scatter %.1f times as much as was stated for them: the intervals go by the scatter; are the places of the gates right?", math.Sqrt(res.ChiDF))
+	if part := math.Sqrt(res.ChiDF); f.stated && res.scale != 1 {
+		text := "are the places of the gates right?"
+		if part < 1 {
+			text = "is a u_s what they can be off by at most, in place of a standard uncertainty?"
+		}
+		say("the instants scatter %.2g times as much as was stated for them, and the intervals go by the scatter: %s", part, text)
 	}
 	if lo, hi := res.Speeds(); hi < 1.5*lo {
 		say("the speeds lie between %.0f and %.0f mm/s only: that tells the resistance there, and little of how it grows with speed", 1000*lo, 1000*hi)

@@ -325,7 +325,7 @@ func (f *fit) uncertain(res *Resistance, p [terms]float64) {
 		if df > 0 {
 			res.ChiDF = chi / df
 		}
-		if df > 0 && chi > (distuv.ChiSquared{K: df}).Quantile(0.99) {
+		if p := (distuv.ChiSquared{K: max(df, 1)}).CDF(chi); df > 0 && min(p, 1-p) < unlikely {
 			res.DF, scale = df, chi/df
 		}
 	case !(df > 0):

@@ -117,3 +117,6 @@ func Less(b, a Resistance, v float64) Interval {
 	out.Lo, out.Hi = mb-ma-t*out.U, mb-ma+t*out.U
 	return out.with(out.Value)
 }
+
+// Covariance is of the terms, in their order; what is held has none.
+func (r Resistance) Covariance() [terms][terms]float64 { return r.covariance }

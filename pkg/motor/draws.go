@@ -4,6 +4,7 @@ import (
 	"hash/fnv"
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -73,25 +74,43 @@ func (d *dice) constants(m Motor, k int) Constants {
 	if k < 0 {
 		return c
 	}
-	l := cholesky(m.Covariance)
-	var z [3]float64
-	for j := range z {
-		z[j] = d.normals("motor " + m.ID + string(rune('0'+j)))[k]
+	x := d.together("motor "+m.ID, []float64{c.ROhm, c.KVS, c.I0A}, square(m.Covariance[0][:], m.Covariance[1][:], m.Covariance[2][:]), k)
+	return Constants{max(x[0], 0.01*c.ROhm), max(x[1], 0.01*c.KVS), max(x[2], 0)}
+}
+
+// resistance draws the terms of a body. Those drawn together may be below 0 one by one,
+// the others being the higher then.
+func (d *dice) resistance(b Body, k int) [4]float64 {
+	if b.Covariance == nil || k < 0 {
+		return [4]float64{d.draw(b.A, k), d.draw(b.B, k), d.draw(b.C, k), d.draw(b.Arc, k)}
 	}
-	at := func(j int, value float64) float64 {
-		for i := range j + 1 {
-			value += l[j][i] * z[i]
+	return [4]float64(d.together(b.A.Key, []float64{b.A.Value, b.B.Value, b.C.Value, b.Arc.Value}, square(b.Covariance[0][:], b.Covariance[1][:], b.Covariance[2][:], b.Covariance[3][:]), k))
+}
+
+func square(rows ...[]float64) [][]float64 { return rows }
+
+// together draws figures of one covariance.
+func (d *dice) together(key string, mean []float64, covariance [][]float64, k int) []float64 {
+	l := cholesky(covariance)
+	out := slices.Clone(mean)
+	for j := range out {
+		z := d.normals(key + string(rune('0'+j)))[k]
+		for i := j; i < len(out); i++ {
+			out[i] += l[i][j] * z
 		}
-		return value
 	}
-	return Constants{max(at(0, c.ROhm), 0.01*c.ROhm), max(at(1, c.KVS), 0.01*c.KVS), max(at(2, c.I0A), 0)}
+	return out
 }
 
 // cholesky is the lower triangle L with L L' = c; what is 0 or below by rounding is
 // taken as certain.
-func cholesky(c [3][3]float64) (l [3][3]float64) {
-	for j := range 3 {
-		for i := j; i < 3; i++ {
+func cholesky(c [][]float64) [][]float64 {
+	l := make([][]float64, len(c))
+	for i := range l {
+		l[i] = make([]float64, len(c))
+	}
+	for j := range c {
+		for i := j; i < len(c); i++ {
 			sum := c[i][j]
 			for k := range j {
 				sum -= l[i][k] * l[j][k]

@@ -26,8 +26,13 @@ type Drive struct {
 }
 
 // Body is the locomotive or what it draws, and its resistance per mass: a + b v + c v2,
-// and Arc more on arcs.
-type Body struct{ MassKg, A, B, C, Arc Input }
+// and Arc more on arcs. Terms that were measured together have a Covariance, in that order:
+// they are then drawn together, under the Key of A, and their own U do not count. What one
+// is too high another is too low, so that the resistance is surer than its terms.
+type Body struct {
+	MassKg, A, B, C, Arc Input
+	Covariance           *[4][4]float64
+}
 
 // Config is a train on a circuit, on one supply of VoltV without load behind
 // InnerOhm. Scatter is the standard deviation of a single lap's speed, as a part.
@@ -133,9 +138,9 @@ func (c Config) point(d *dice, k int) point {
 		})
 	}
 	for _, b := range c.Bodies {
-		m := d.draw(b.MassKg, k)
+		m, r := d.draw(b.MassKg, k), d.resistance(b, k)
 		p.massKg += m
-		p.a, p.b, p.c, p.arc = p.a+m*d.draw(b.A, k), p.b+m*d.draw(b.B, k), p.c+m*d.draw(b.C, k), p.arc+m*d.draw(b.Arc, k)
+		p.a, p.b, p.c, p.arc = p.a+m*r[0], p.b+m*r[1], p.c+m*r[2], p.arc+m*r[3]
 	}
 	if c.Trial != nil {
 		p.a = p.massKg * c.Trial.dry(d, k)

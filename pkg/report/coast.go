@@ -75,7 +75,9 @@ func (d *coastLeft) each(do func(ink int, place, left float64)) {
 	for i, c := range d.consists {
 		for _, r := range c.RunList {
 			for _, x := range r.Residuals {
-				do(i, x.PositionMm, 1000*x.LeftS)
+				if x.LeftS != nil {
+					do(i, x.PositionMm, 1000**x.LeftS)
+				}
 			}
 		}
 	}

@@ -61,7 +61,7 @@ func coasting() wire.CoastResult {
 	for k := range 2 {
 		run := wire.CoastRun{Run: fmt.Sprint(k)}
 		for i := range 3 {
-			run.Residuals = append(run.Residuals, wire.CoastLeft{PositionMm: 500 * float64(i), LeftS: 0.001 * float64(i-1)})
+			run.Residuals = append(run.Residuals, wire.CoastLeft{PositionMm: 500 * float64(i), LeftS: of(0.001 * float64(i-1))})
 		}
 		c.RunList = append(c.RunList, run)
 	}

@@ -88,6 +88,9 @@ type Resistance struct {
 	CUPerM    float64 `json:"c_u_per_m,omitempty"`
 	CurveUMS2 float64 `json:"curve_u_m_s2,omitempty"`
 	Source    string  `json:"source,omitempty"`
+	// Covariance is of a, b, c and curve, in that order, where they were measured together:
+	// the roots of its diagonal are the uncertainties above, or it does not count.
+	Covariance [][]float64 `json:"covariance,omitempty"`
 }
 
 // Locomotive is an engine.
@@ -378,6 +381,9 @@ func (r *Resistance) check(what, id string) error {
 	}
 	if !within(1000, r.AMS2, r.BPerS, r.CPerM, r.CurveMS2, r.AUMS2, r.BUPerS, r.CUPerM, r.CurveUMS2) {
 		return malformed("%s %q: a term of its resistance is out of range, want 0 to 1000", what, id)
+	}
+	if n := len(r.Covariance); n != 0 && n != 4 || slices.ContainsFunc(r.Covariance, func(row []float64) bool { return len(row) != 4 || slices.ContainsFunc(row, math.IsNaN) }) {
+		return malformed("%s %q: the covariance of its resistance wants 4 rows of 4", what, id)
 	}
 	return checkName("source of the resistance", r.Source)
 }

@@ -32,8 +32,9 @@ type Reading struct {
 
 // Stock is what is known of the track and of the trains. LengthMm and MassG are of every
 // train, where they are not nil; Rotating is effective mass over mass, 0 where it is not
-// stated.
+// stated. Session is what a roster will say the terms were had in.
 type Stock struct {
+	Session         string
 	Circuit         wire.Circuit
 	Consists        []wire.Consist
 	Rotating        float64
@@ -116,6 +117,9 @@ func (s Stock) one(w who, outings []Outing) (wire.CoastTerms, coast.Resistance, 
 		out.Doubts = append(out.Doubts, "what turns with the wheels is left out of the forces: the effective mass over the mass was not stated, and is taken as 1")
 	}
 	out.Resistance = resistance(fit, out)
+	if s.Session != "" {
+		out.Resistance.Source += ", session " + s.Session
+	}
 	return out, fit, bad, nil
 }
 
@@ -282,6 +286,16 @@ func resistance(fit coast.Resistance, t wire.CoastTerms) *wire.Resistance {
 	r.BPerS, r.BUPerS = v(coast.B)
 	r.CPerM, r.CUPerM = v(coast.C)
 	r.CurveMS2, r.CurveUMS2 = v(coast.Curve)
+	if math.IsNaN(fit.Terms[coast.A].U) {
+		return r
+	}
+	for _, row := range fit.Covariance() {
+		scaled := make([]float64, len(row))
+		for k := range row {
+			scaled[k] = row[k] * t.Rotating * t.Rotating
+		}
+		r.Covariance = append(r.Covariance, scaled)
+	}
 	return r
 }
 

@@ -248,8 +248,28 @@ func body(name string, massG float64, r *wire.Resistance, arcs bool, n *notes) m
 	b.A, b.B, b.C = stated("a_m_s2", r.AMS2, r.AUMS2), stated("b_per_s", r.BPerS, r.BUPerS), stated("c_per_m", r.CPerM, r.CUPerM)
 	if arcs {
 		b.Arc = stated("curve_m_s2", r.CurveMS2, r.CurveUMS2)
+		if r.CurveMS2 == 0 && r.CurveUMS2 == 0 {
+			n.doubt("%s: its resistance says nothing of curves, which the circuit has: they are taken to cost nothing", name)
+		}
 	}
+	b.Covariance = together(*r)
 	return b
+}
+
+// together is the covariance of terms that were measured together; nil where none is
+// stated, or the uncertainties beside it are others: a term was changed by hand since.
+func together(r wire.Resistance) *[4][4]float64 {
+	if len(r.Covariance) != 4 {
+		return nil
+	}
+	var out [4][4]float64
+	for i, u := range []float64{r.AUMS2, r.BUPerS, r.CUPerM, r.CurveUMS2} {
+		if math.Abs(r.Covariance[i][i]-u*u) > 0.02*u*u {
+			return nil
+		}
+		copy(out[i][:], r.Covariance[i])
+	}
+	return &out
 }
 
 // own makes half of what was taken the thing's own, the rest common to all.

@@ -31,7 +31,7 @@ func (s *scorer) answer(ctx context.Context) (unsubscribe func(), err error) {
 	for what, f := range map[string]func([]byte, func([]byte, error)){
 		"view": at(s.view), "results": at(s.results), "scored": at(s.scored), "running-order": at(s.runningOrder),
 		"decided": at(s.decided), "digest": at(s.digest), "check": s.check, "rescore": s.rescore, "history": s.history, "wheels": s.wheels,
-		"curve": s.curve, "predict": s.predict, "pairing": s.pairing,
+		"curve": s.curve, "coast": s.coast, "predict": s.predict, "pairing": s.pairing,
 		"paired": at(s.paired), "paired-order": at(pairedOrder), "pull": s.pull, "compare": s.compare,
 	} {
 		x, err := s.nc.Subscribe(bus.Question(s.site, what), func(m *nats.Msg) {

@@ -15,7 +15,7 @@ import (
 	"rainhill/services/prediction"
 )
 
-// How many predictions, curves and checks of wheels are reckoned at once beside the loop,
+// How many predictions, curves, coastings and checks of wheels are reckoned at once beside the loop,
 // and how many may wait to be.
 const (
 	predictsAtOnce = 2
@@ -27,7 +27,7 @@ const (
 func (s *scorer) beside(reply func([]byte, error), f func() ([]byte, error)) {
 	if s.predicting.Add(1) > predictsMost {
 		s.predicting.Add(-1)
-		reply(nil, fmt.Errorf("%d predictions, curves or checks of wheels are waiting to be reckoned already: try again", predictsMost))
+		reply(nil, fmt.Errorf("%d predictions, curves, coastings or checks of wheels are waiting to be reckoned already: try again", predictsMost))
 		return
 	}
 	go func() {
