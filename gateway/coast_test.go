@@ -27,7 +27,7 @@ func coasts(d *door, fromUs int64) {
 func (s *spec) coasting(d *door) {
 	s.t.Helper()
 	var r wire.CoastResult
-	if err := json.Unmarshal([]byte(s.want(d, http.StatusOK, "GET", "/api/coast?session=s1&consist=coal&trial=c1&rotating=1.1", nil, false).body), &r); err != nil {
+	if err := json.Unmarshal([]byte(s.want(d, http.StatusOK, "GET", "/api/coast?session=s1&consist=coal&trial=c1&trial=c2&trial=c3&rotating=1.1", nil, false).body), &r); err != nil {
 		s.t.Fatal(err)
 	}
 	if len(r.Consists) != 1 || r.Runs != 3 || r.Consists[0].Rotating != 1.1 || *r.Consists[0].MassG != 300 {
@@ -42,7 +42,7 @@ func (s *spec) coasting(d *door) {
 	if one.Resistance.Source != "coasting, 3 runs, session s1" || math.Abs(one.Resistance.AMS2-1.1**one.A.Value) > 1e-12 {
 		s.t.Errorf("to keep is %+v", one.Resistance)
 	}
-	s.decide(d, "consist", "", "", wire.Consist{ID: "coal", Name: "Coal", Cars: []wire.Car{{MassG: 300, Axles: 2}}, Resistance: one.Resistance})
+	s.decide(d, "consist", "", "", wire.Consist{ID: "coal", Name: "Coal", Cars: []wire.Car{{MassG: 300, Axles: 2}}, Resistance: &one.Resistance})
 	var kept wire.Roster
 	if err := json.Unmarshal([]byte(d.get("/api/roster.json").body), &kept); err != nil {
 		s.t.Fatal(err)

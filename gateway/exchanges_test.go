@@ -252,11 +252,14 @@ func (s *spec) bookOf(d *door) {
 	}
 	s.decide(d, "plan", "", "", plan)
 	now := nowUs()
-	s.decide(d, "trial", "", "", wire.Trial{ID: "c1", Locomotive: "dipper", Consist: "coal", FromUs: now - 300_000_000, ToUs: now - 200_000_000, Conditions: map[string]any{"coast": "yes"}})
-	coasts(d, now-299_000_000)
+	for i := range int64(3) {
+		from := now - 300_000_000 + i*30_000_000
+		s.decide(d, "trial", "", "", wire.Trial{ID: fmt.Sprint("c", i+1), Locomotive: "dipper", Consist: "coal", FromUs: from, ToUs: from + 29_000_000, Conditions: map[string]any{"coast": "yes"}})
+	}
 	s.decide(d, "trial", "", "", wire.Trial{ID: "t1", Locomotive: "wren", Consist: "coal", Battery: "b1", Tag: "tag-wren", FromUs: now - 60_000_000, Run: plan.Runs[0].ID, Entry: plan.Runs[0].Entry,
 		Conditions: map[string]any{"experiment": "x1", "pair": 1, "place": 1, "trim": "off"}})
 	d.put(wire.Event{Kind: wire.KindSync, AtUs: now, T1Us: &now, T2Us: &now, T3Us: &now, T4Us: &now})
+	coasts(d, now-299_000_000)
 	for n := range 10 {
 		d.pass(now-50_000_000, n)
 	}

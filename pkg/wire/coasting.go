@@ -80,7 +80,7 @@ type CoastTerms struct {
 	RunList  []CoastRun `json:"run_list"`
 	Doubts   []string   `json:"doubts"`
 	// Resistance is what a roster keeps of it, forces per mass: with Rotating.
-	Resistance *Resistance `json:"resistance"`
+	Resistance Resistance `json:"resistance"`
 }
 
 // CoastAt is the resistance at a speed, as a deceleration and, with a mass, as a force.

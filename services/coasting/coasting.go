@@ -273,7 +273,7 @@ func forces(fit coast.Resistance, t wire.CoastTerms) (out []wire.CoastAt) {
 }
 
 // resistance is what a roster keeps: forces per mass, so that what turns counts.
-func resistance(fit coast.Resistance, t wire.CoastTerms) *wire.Resistance {
+func resistance(fit coast.Resistance, t wire.CoastTerms) wire.Resistance {
 	v := func(j int) (value, u float64) {
 		x := fit.Terms[j]
 		if math.IsNaN(x.Value) || math.IsNaN(x.U) {
@@ -281,7 +281,7 @@ func resistance(fit coast.Resistance, t wire.CoastTerms) *wire.Resistance {
 		}
 		return x.Value * t.Rotating, x.U * t.Rotating
 	}
-	r := &wire.Resistance{Source: fmt.Sprintf("coasting, %d runs", t.Runs)}
+	r := wire.Resistance{Source: fmt.Sprintf("coasting, %d runs", t.Runs)}
 	r.AMS2, r.AUMS2 = v(coast.A)
 	r.BPerS, r.BUPerS = v(coast.B)
 	r.CPerM, r.CUPerM = v(coast.C)

@@ -75,8 +75,9 @@ func OfPassages(t wire.Trial, passages []wire.PassageVerdict, lapMm float64) (ou
 const faster = 1.15
 
 // pushes cuts passages where the train turned round, or went faster than before: nothing
-// that coasts does. The passage before that is of neither part unless what follows it
-// is slower again: the hand may have been at work on either side of it.
+// that coasts does. Where it went faster still after that, the hand was at work between
+// these two; else it may have been before or behind the first, which is then of neither
+// part.
 func pushes(p []wire.PassageVerdict, lapMm float64) (parts [][]wire.PassageVerdict) {
 	speed := func(i int) float64 {
 		way := p[i+1].PositionMm - p[i].PositionMm
@@ -94,10 +95,12 @@ func pushes(p []wire.PassageVerdict, lapMm float64) (parts [][]wire.PassageVerdi
 		case p[i].Reverse != p[from].Reverse:
 			parts, from = append(parts, p[from:i]), i
 		case i > from && speed(i) > faster*speed(i-1):
-			parts = append(parts, p[from:i])
-			if from = i; i+2 < len(p) && speed(i+1) > speed(i) {
-				from = i + 1
+			if i+2 < len(p) && speed(i+1) > speed(i) {
+				parts = append(parts, p[from:i+1])
+			} else {
+				parts = append(parts, p[from:i])
 			}
+			from = i + 1
 		}
 	}
 	if from < len(p) {
