@@ -24,7 +24,7 @@ func TestWireTypes(t *testing.T) {
 		reflect.TypeFor[wire.Health](), reflect.TypeFor[wire.Credential](), reflect.TypeFor[wire.Reply](),
 		reflect.TypeFor[wire.CircuitValue](), reflect.TypeFor[wire.LapValue](), reflect.TypeFor[wire.NoteValue](), reflect.TypeFor[wire.OrderValue](), reflect.TypeFor[wire.ClockTold](),
 		reflect.TypeFor[wire.RosterCheck](), reflect.TypeFor[wire.ReplayNote](), reflect.TypeFor[wire.WheelCheck](),
-		reflect.TypeFor[wire.CurveOf](), reflect.TypeFor[wire.PredictAsk](), reflect.TypeFor[wire.Prediction](), reflect.TypeFor[wire.PairingAsk](), reflect.TypeFor[wire.PairingTable](),
+		reflect.TypeFor[wire.CurveOf](), reflect.TypeFor[wire.CoastResult](), reflect.TypeFor[wire.PredictAsk](), reflect.TypeFor[wire.Prediction](), reflect.TypeFor[wire.PairingAsk](), reflect.TypeFor[wire.PairingTable](),
 		reflect.TypeFor[wire.Driving](), reflect.TypeFor[wire.DrivingAsk](), reflect.TypeFor[wire.DrivingReply](), reflect.TypeFor[wire.PairedOrder](), reflect.TypeFor[wire.PairedResult](),
 		reflect.TypeFor[wire.CompareAnswer]())
 	if *update {

@@ -156,6 +156,17 @@ export interface CurveOf {
   curve: MotorCurve;
 }
 
+export interface CoastResult {
+  runs: number;
+  a_m_s2: Estimate;
+  b_per_s: Estimate;
+  c_per_m: Estimate;
+  curve_m_s2: Estimate;
+  consists: CoastTerms[] | null;
+  against?: CoastAgainst[];
+  doubts: string[] | null;
+}
+
 export interface PredictAsk {
   circuit?: string;
   locomotive: Locomotive;
@@ -630,6 +641,33 @@ export interface MotorCurve {
   doubts?: string[];
 }
 
+export interface CoastTerms {
+  consist: string;
+  runs: number;
+  instants: number;
+  a_m_s2: Estimate;
+  b_per_s: Estimate;
+  c_per_m: Estimate;
+  curve_m_s2: Estimate;
+  rotating: number;
+  mass_g: number | null;
+  forces: CoastAt[] | null;
+  held: string[] | null;
+  chi2_df: number | null;
+  scatter_s: number | null;
+  run_list: CoastRun[] | null;
+  doubts: string[] | null;
+  resistance: Resistance;
+}
+
+export interface CoastAgainst {
+  a: string;
+  b: string;
+  speed_mm_s: number;
+  difference_m_s2: Estimate;
+  verdict: string;
+}
+
 export interface PredictedSet {
   set: string;
   motor: string;
@@ -826,6 +864,7 @@ export interface Resistance {
   c_u_per_m?: number;
   curve_u_m_s2?: number;
   source?: string;
+  covariance?: number[][];
 }
 
 export interface Car {
@@ -983,6 +1022,21 @@ export interface CurveStep {
   left?: string;
 }
 
+export interface CoastAt {
+  speed_mm_s: number;
+  dec_m_s2: Estimate;
+  force_mn: Estimate;
+}
+
+export interface CoastRun {
+  run: string;
+  start_mm_s: Estimate;
+  end_mm_s: number | null;
+  residuals: CoastLeft[] | null;
+  left?: string;
+  distance_mm: number | null;
+}
+
 export interface DifferenceAt {
   duty_permille: number;
   speed_mm_s: Estimate;
@@ -1104,4 +1158,4 @@ export interface Standing {
 export interface ComparedTest {
   test: string;
   p: number | null;
-}
+export interface CoastLeft {  at_s: number;  left_s: number }

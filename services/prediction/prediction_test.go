@@ -226,3 +226,33 @@ func TestQuestionsAreChecked(t *testing.T) {
 		}
 	}
 }
+
+// Terms that coasting told together are surer together than one by one: what one is too high
+// another is too low. An uncertainty that was changed by hand since takes that away.
+func TestTermsMeasuredTogether(t *testing.T) {
+	ask := question()
+	ask.Consist = &wire.Consist{ID: "coal", Cars: []wire.Car{{MassG: 3000, LengthMm: 900}}}
+	width := func(r wire.Resistance) float64 {
+		ask.Consist.Resistance = &r
+		p, err := prediction.Predict(stock(), ask, nil)
+		if err != nil || len(p.Assumed) != 0 {
+			t.Fatal(err, p.Assumed)
+		}
+		return *p.SpeedMmS.Hi - *p.SpeedMmS.Lo
+	}
+	r := wire.Resistance{AMS2: 0.06, BPerS: 0.05, CPerM: 0.04, CurveMS2: 0.02, AUMS2: 0.01, BUPerS: 0.02, CUPerM: 0.001, CurveUMS2: 0.001, Source: "coasting"}
+	apart := width(r)
+	r.Covariance = [][]float64{{1e-4, -1.98e-4, 0, 0}, {-1.98e-4, 4e-4, 0, 0}, {0, 0, 1e-6, 0}, {0, 0, 0, 1e-6}}
+	together := width(r)
+	r.AUMS2 = 0.011
+	changed := width(r)
+	exact := width(wire.Resistance{AMS2: 0.06, BPerS: 0.05, CPerM: 0.04, CurveMS2: 0.02, AUMS2: 1e-9, BUPerS: 1e-9, CUPerM: 1e-9, CurveUMS2: 1e-9})
+	if !(together < 0.8*apart && together > exact && changed > 0.95*apart) {
+		t.Errorf("the speed is known to %.1f mm/s with the terms together, %.1f apart, %.1f changed by hand, %.1f exact", together, apart, changed, exact)
+	}
+	r.CurveMS2, r.CurveUMS2, r.Covariance = 0, 0, nil
+	ask.Consist.Resistance = &r
+	if p, err := prediction.Predict(stock(), ask, nil); err != nil || !strings.Contains(strings.Join(p.Doubts, "; "), "says nothing of curves") {
+		t.Errorf("%v, %v", err, p.Doubts)
+	}
+}

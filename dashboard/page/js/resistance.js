@@ -16,14 +16,18 @@ export function resistanceFields(r, of) {
   return html`<details class="more"><summary>Resistance of running${r ? '' : ', not stated'}</summary>
     <p class="note">${of}: how fast it slows by itself, a + b v + c v², v in m/s, and what a curve adds. Each with its standard uncertainty u.</p>
     <div class="fields">${TERMS.map(([key, u, words, unit]) => html`${field(words, `res.${key}`, { unit, number: true, max: 1000, value: r?.[key] || '' })}${field('its u', `res.${u}`, { unit, number: true, max: 1000, value: r?.[u] || '' })}`)}
-      ${field('Had from', 'res.source', { value: r?.source, max: 200, hint: 'coasting down, three runs' })}</div></details>`;
+      ${field('Had from', 'res.source', { value: r?.source, max: 200, hint: 'coasting down, three runs' })}</div>
+    ${r?.covariance ? html`<input type="hidden" name="res.covariance" value=${JSON.stringify(r.covariance)}>` : nothing}</details>`;
 }
 
-/** Nothing when no field of it is filled. @param {Filled} f @returns {Resistance | undefined} */
+/** Nothing when no field of it is filled. Terms measured together stay so: where an uncertainty was changed by hand the service leaves their
+ * covariance alone. @param {Filled} f @returns {Resistance | undefined} */
 export function readResistance(f) {
   const r = /** @type {Resistance} */ ({ a_m_s2: 0, source: f.text('res.source') });
   for (const [key, u] of TERMS) Object.assign(r, { [key]: f.number(`res.${key}`), [u]: f.number(`res.${u}`) });
-  return Object.values(r).some(Boolean) ? r : undefined;
+  if (!Object.values(r).some(Boolean)) return undefined;
+  const together = f.text('res.covariance');
+  return together ? { ...r, covariance: JSON.parse(together) } : r;
 }
 
 /** @param {Resistance | undefined} r */
