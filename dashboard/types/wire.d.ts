@@ -1155,7 +1155,13 @@ export interface Standing {
   withdrawn?: boolean;
 }
 
+export interface CoastLeft {
+  position_mm: number;
+  at_s: number;
+  left_s: number | null;
+}
+
 export interface ComparedTest {
   test: string;
   p: number | null;
-export interface CoastLeft {  at_s: number;  left_s: number }
+}

@@ -66,21 +66,6 @@ func coast(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 	return nil
 }
 
-// complain tells of rows that cannot be used, where they stand and why.
-func complain(w io.Writer, file string, all []wire.Complaint) int {
-	for _, c := range all {
-		at := file
-		if c.Line > 0 {
-			at = fmt.Sprintf("%s:%d", file, c.Line)
-		}
-		if c.Column != "" {
-			at += ": " + c.Column
-		}
-		fmt.Fprintf(w, "%s: %s\n", at, c.Reason)
-	}
-	return len(all)
-}
-
 // outingsOf reads a table, or a recording: that begins with a brace. Lines that cannot be
 // used are told of and counted in bad; name is what the file is called there.
 func outingsOf(ctx context.Context, setupFile, path, session string, stock *coasting.Stock, std stdio) (outings []coasting.Outing, name string, bad int, err error) {

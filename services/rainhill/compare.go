@@ -46,7 +46,7 @@ func compareLaps(ctx context.Context, fs *flag.FlagSet, args []string, std stdio
 	}
 	sets, complaints := comparison.FromSheets(ask, files)
 	for _, c := range complaints {
-		tellComplaint(std.err, c.File, c.Complaint)
+		complain(std.err, c.File, []wire.Complaint{c.Complaint})
 	}
 	failed, err := printComparisons(ctx, std, ask, sets, *table)
 	switch {
@@ -95,21 +95,10 @@ func readSheets(paths []string, std stdio) (files []comparison.File, bad int, er
 			return nil, 0, fmt.Errorf("reading %s: %w", name, err)
 		}
 		sheet, complaints := wire.ReadSheet(string(b), comparison.Columns)
-		for _, c := range complaints {
-			tellComplaint(std.err, name, c)
-		}
-		bad += len(complaints)
+		bad += complain(std.err, name, complaints)
 		files = append(files, comparison.File{Name: name, Sheet: sheet})
 	}
 	return files, bad, nil
-}
-
-func tellComplaint(w io.Writer, file string, c wire.Complaint) {
-	if c.Column != "" {
-		fmt.Fprintf(w, "%s:%d: %s: %s\n", file, c.Line, c.Column, c.Reason)
-		return
-	}
-	fmt.Fprintf(w, "%s:%d: %s\n", file, c.Line, c.Reason)
 }
 
 func sheetColumns(files []comparison.File) string {

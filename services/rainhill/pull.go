@@ -60,20 +60,6 @@ func pull(_ context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	return nil
 }
 
-// complain says what is wrong with a table, by line and column.
-func complain(w io.Writer, name string, bad []wire.Complaint) {
-	for _, c := range bad {
-		where := name
-		if c.Line > 0 {
-			where = fmt.Sprintf("%s:%d", name, c.Line)
-		}
-		if c.Column != "" {
-			where += fmt.Sprintf(": column %q", c.Column)
-		}
-		fmt.Fprintf(w, "%s: %s\n", where, c.Reason)
-	}
-}
-
 // pullRow is a limit in a table.
 type pullRow struct {
 	Locomotive string   `parquet:"locomotive"`

@@ -1,0 +1,23 @@
+package main
+
+import (
+	"fmt"
+	"io"
+
+	"rainhill/pkg/wire"
+)
+
+// complain tells of rows that cannot be used, where they stand and why.
+func complain(w io.Writer, file string, all []wire.Complaint) int {
+	for _, c := range all {
+		at := file
+		if c.Line > 0 {
+			at = fmt.Sprintf("%s:%d", file, c.Line)
+		}
+		if c.Column != "" {
+			at += ": " + c.Column
+		}
+		fmt.Fprintf(w, "%s: %s\n", at, c.Reason)
+	}
+	return len(all)
+}
