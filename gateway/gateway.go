@@ -129,6 +129,7 @@ func (g *Gateway) handler() (http.Handler, error) {
 	mux.HandleFunc("GET /api/history", g.history)
 	mux.HandleFunc("GET /api/wheels", g.wheels)
 	mux.HandleFunc("GET /api/pull", g.pull)
+	mux.HandleFunc("GET /api/pull-seen", g.pullSeen)
 	mux.HandleFunc("GET /api/digest", g.ask("digest"))
 	mux.HandleFunc("POST /api/rescore", g.rescore)
 	mux.HandleFunc("POST /api/running-order", g.official(g.runningOrder))

@@ -16,12 +16,33 @@ func (g *Gateway) pull(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, bad)
 		return
 	}
-	q, err := json.Marshal(ask)
+	g.pullAnswer(w, r, "pull", ask)
+}
+
+// pullSeen answers what encoders, gates and load cell say of an attempt. It changes
+// nothing: an official takes it down by a decision.
+func (g *Gateway) pullSeen(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	ask := wire.PullSeenAsk{Locomotive: q.Get("locomotive"), Direction: q.Get("direction")}
+	var err error
+	if ask.FromUs, err = strconv.ParseInt(q.Get("from_us"), 10, 64); err == nil && q.Has("until_us") {
+		ask.UntilUs, err = strconv.ParseInt(q.Get("until_us"), 10, 64)
+	}
+	if err == nil {
+		err = ask.Check()
+	}
 	if err != nil {
-		refuse(w, http.StatusBadRequest, err.Error())
+		refuse(w, http.StatusBadRequest, "want ?locomotive=ID&from_us=INSTANT, and until_us= and direction= or neither: "+err.Error())
 		return
 	}
-	b, err := g.question(g.site(r), "pull", q)
+	g.pullAnswer(w, r, "pull-seen", ask)
+}
+
+func (g *Gateway) pullAnswer(w http.ResponseWriter, r *http.Request, what string, ask any) {
+	b, err := json.Marshal(ask)
+	if err == nil {
+		b, err = g.question(g.site(r), what, b)
+	}
 	if err != nil {
 		g.failed(w, err)
 		return

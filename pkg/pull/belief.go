@@ -10,14 +10,13 @@ import (
 var sureLogit = math.Log(19)
 
 // What is thought of the relative spread before any attempt: its order of magnitude is
-// unknown, between the least that a person could lay out and one at which a locomotive
-// fails one in thirteen with hardly a load; wider is a little likelier. The last two were
-// chosen by simulation: without them intervals of few attempts at flat curves hold too
-// rarely (DEVELOPERS.md).
+// unknown, between half a hundredth of the limit, finer than anybody lays out, and one at
+// which a locomotive fails one in thirteen with hardly a load; wider is a little likelier. All
+// three were chosen by simulation, since intervals of few attempts lean on them (DEVELOPERS.md).
 const (
-	leastSpread = 0.002
+	leastSpread = 0.005
 	mostSpread  = 0.4
-	tilt        = 0.1 // weight per ln r goes as r^tilt
+	tilt        = 0.25 // weight per ln r goes as r^tilt
 )
 
 // belief is what attempts leave open: weights over the limit m, moved in half of

@@ -219,6 +219,42 @@ func (a PullAsk) Check() error {
 	return nil
 }
 
+// PullSeenAsk asks what a locomotive seems to have done between two instants of the session
+// in the book; UntilUs 0 is now.
+type PullSeenAsk struct {
+	Locomotive string `json:"locomotive"`
+	FromUs     int64  `json:"from_us"`
+	UntilUs    int64  `json:"until_us,omitempty"`
+	Direction  string `json:"direction,omitempty"`
+}
+
+// Check validates the question.
+func (a PullSeenAsk) Check() error {
+	if err := needID("locomotive", a.Locomotive); err != nil {
+		return err
+	}
+	if a.FromUs <= 0 || a.UntilUs < 0 || a.UntilUs != 0 && a.UntilUs <= a.FromUs || a.FromUs > maxInstantUs || a.UntilUs > maxInstantUs {
+		return malformed("from_us and until_us: want an instant and a later one, or 0 for now")
+	}
+	if a.Direction != "" && a.Direction != "forward" && a.Direction != "reverse" {
+		return malformed("direction %q is not forward or reverse", clip(a.Direction))
+	}
+	return nil
+}
+
+// PullSeen is what encoders, gates and load cell say of an attempt, for an official to
+// agree with. Outcome is empty where they do not tell.
+type PullSeen struct {
+	FromUs   int64    `json:"from_us"`
+	UntilUs  int64    `json:"until_us"`
+	Outcome  string   `json:"outcome"`
+	Wheels   string   `json:"wheels"`
+	LoadG    *float64 `json:"load_g"` // by the load cell
+	SpeedMmS *float64 `json:"speed_mm_s"`
+	Says     []string `json:"says"`
+	Doubts   []string `json:"doubts"`
+}
+
 // PullBracket is the greatest load that moved below which none failed, and the least
 // that ever stalled.
 type PullBracket struct {

@@ -72,3 +72,17 @@ func attempts(ask wire.PullAsk, sessions []wire.Session, results func(session st
 	}
 	return as, nil
 }
+
+// pullSeen answers what the sensors say of an attempt: a wire.PullSeenAsk in, a
+// wire.PullSeen out.
+func (s *scorer) pullSeen(q []byte) ([]byte, error) {
+	ask, err := asked[wire.PullSeenAsk](q, "an attempt to pull")
+	if err != nil {
+		return nil, err
+	}
+	seen, err := s.state.WatchPull(ask)
+	if err != nil {
+		return nil, err
+	}
+	return json.Marshal(seen)
+}
