@@ -26,7 +26,7 @@ func TestWireTypes(t *testing.T) {
 		reflect.TypeFor[wire.RosterCheck](), reflect.TypeFor[wire.ReplayNote](), reflect.TypeFor[wire.WheelCheck](),
 		reflect.TypeFor[wire.CurveOf](), reflect.TypeFor[wire.CoastResult](), reflect.TypeFor[wire.PredictAsk](), reflect.TypeFor[wire.Prediction](), reflect.TypeFor[wire.PairingAsk](), reflect.TypeFor[wire.PairingTable](),
 		reflect.TypeFor[wire.Driving](), reflect.TypeFor[wire.DrivingAsk](), reflect.TypeFor[wire.DrivingReply](), reflect.TypeFor[wire.PairedOrder](), reflect.TypeFor[wire.PairedResult](),
-		reflect.TypeFor[wire.CompareAnswer]())
+		reflect.TypeFor[wire.CompareAnswer](), reflect.TypeFor[wire.PullResult](), reflect.TypeFor[wire.PullValue](), reflect.TypeFor[wire.PullSeen]())
 	if *update {
 		if err := os.WriteFile(name, want, 0o644); err != nil {
 			t.Fatal(err)

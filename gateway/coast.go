@@ -5,19 +5,53 @@ import (
 	"net/http"
 	"strconv"
 
+	"rainhill/pkg/report"
 	"rainhill/pkg/wire"
 )
 
-// coast answers the resistance of a session's consists from its trials that coasted. It
+// coastings registers what coasting shows: figures, a drawing and a sheet.
+func (g *Gateway) coastings(mux *routes) {
+	mux.HandleFunc("GET /api/coast", func(w http.ResponseWriter, r *http.Request) {
+		if b, ok := g.coast(w, r); ok {
+			pass(w, b)
+		}
+	})
+	mux.HandleFunc("GET /api/coast.svg", func(w http.ResponseWriter, r *http.Request) {
+		if res, ok := g.coasted(w, r); ok {
+			b, err := report.Coast(res, paperOf(r))
+			g.drawing(w, b, err)
+		}
+	})
+	mux.HandleFunc("GET /api/coast.html", func(w http.ResponseWriter, r *http.Request) {
+		if res, ok := g.coasted(w, r); ok {
+			sheet, err := report.OfCoasting(res, aboutOf(r, "Coasting"))
+			g.sheet(w, r, "coast", sheet, err)
+		}
+	})
+}
+
+func (g *Gateway) coasted(w http.ResponseWriter, r *http.Request) (res wire.CoastResult, ok bool) {
+	b, ok := g.coast(w, r)
+	if !ok {
+		return res, false
+	}
+	if err := json.Unmarshal(b, &res); err != nil {
+		g.failed(w, err)
+		return res, false
+	}
+	return res, true
+}
+
+// coast asks the resistance of a session's consists from its trials that coasted. It
 // changes nothing: keeping it is a decision on the consist like any other.
-func (g *Gateway) coast(w http.ResponseWriter, r *http.Request) {
+func (g *Gateway) coast(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
 	q := r.URL.Query()
 	ask := wire.CoastAsk{Session: q.Get("session"), Consist: q.Get("consist"), Trials: q["trial"]}
 	var err error
 	if text := q.Get("rotating"); text != "" {
 		if ask.Rotating, err = strconv.ParseFloat(text, 64); err != nil || !(ask.Rotating >= 1 && ask.Rotating <= 10) {
 			refuse(w, http.StatusBadRequest, "want ?rotating= the effective mass over the mass, 1 to 10, or none")
-			return
+			return nil, false
 		}
 	}
 	b, err := json.Marshal(ask)
@@ -26,7 +60,7 @@ func (g *Gateway) coast(w http.ResponseWriter, r *http.Request) {
 	}
 	if err != nil {
 		g.failed(w, err)
-		return
+		return nil, false
 	}
-	pass(w, b)
+	return b, true
 }

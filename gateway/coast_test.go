@@ -27,6 +27,9 @@ func coasts(d *door, fromUs int64) {
 func (s *spec) coasting(d *door) {
 	s.t.Helper()
 	var r wire.CoastResult
+	for _, path := range []string{"/api/coast.svg?session=s1", "/api/coast.html?session=s1&consist=coal"} {
+		s.want(d, http.StatusOK, "GET", path, nil, false)
+	}
 	if err := json.Unmarshal([]byte(s.want(d, http.StatusOK, "GET", "/api/coast?session=s1&consist=coal&trial=c1&trial=c2&trial=c3&rotating=1.1", nil, false).body), &r); err != nil {
 		s.t.Fatal(err)
 	}

@@ -1,6 +1,7 @@
 package gateway
 
 import (
+	"cmp"
 	"encoding/json"
 	"net/http"
 	"net/url"
@@ -133,12 +134,14 @@ func fileName(name string) string {
 	}, strings.ToLower(name))
 }
 
-func aboutComparison(r *http.Request, a wire.CompareAnswer) report.About {
+// aboutOf is the title and question that an address gives a sheet.
+func aboutOf(r *http.Request, title string) report.About {
 	q := r.URL.Query()
-	about := report.About{Title: q.Get("title"), Question: q.Get("question")}
-	if about.Title == "" {
-		about.Title = "Comparison by " + a.Result.Factor
-	}
+	return report.About{Title: cmp.Or(q.Get("title"), title), Question: q.Get("question")}
+}
+
+func aboutComparison(r *http.Request, a wire.CompareAnswer) report.About {
+	about := aboutOf(r, "Comparison by "+a.Result.Factor)
 	var sessions []string
 	for _, s := range a.Sessions {
 		name := s.Name

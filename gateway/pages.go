@@ -92,7 +92,7 @@ func (p *pages) register(mux *routes) {
 	mux.HandleFunc("GET /meet", page)
 	mux.HandleFunc("GET /call", page)
 	mux.HandleFunc("GET /results", page)
-	for _, view := range []string{"sets", "motors", "predict", "drive", "compare"} {
+	for _, view := range []string{"sets", "motors", "predict", "drive", "compare", "pull", "coast"} {
 		mux.HandleFunc("GET /"+view, page)
 	}
 	mux.HandleFunc("GET "+dashboard.Prefix+"{build}/{name...}", func(w http.ResponseWriter, r *http.Request) {

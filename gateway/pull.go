@@ -1,22 +1,85 @@
 package gateway
 
 import (
+	"cmp"
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"net/url"
 	"strconv"
 
+	"rainhill/pkg/report"
 	"rainhill/pkg/wire"
 )
 
-// pull answers what pull tests show: of a session, or of a locomotive over all of them.
-func (g *Gateway) pull(w http.ResponseWriter, r *http.Request) {
+// pulls registers what pull tests show: figures, drawings, a sheet, and what was seen of
+// an attempt.
+func (g *Gateway) pulls(mux *routes) {
+	mux.HandleFunc("GET /api/pull", func(w http.ResponseWriter, r *http.Request) {
+		if b, ok := g.pullResult(w, r); ok {
+			pass(w, b)
+		}
+	})
+	mux.HandleFunc("GET /api/pull-seen", g.pullSeen)
+	mux.HandleFunc("GET /api/pull.svg", func(w http.ResponseWriter, r *http.Request) {
+		if res, ok := g.pulled(w, r); ok {
+			g.pullDrawing(w, r, res)
+		}
+	})
+	mux.HandleFunc("GET /api/pull.html", func(w http.ResponseWriter, r *http.Request) {
+		if res, ok := g.pulled(w, r); ok {
+			sheet, err := report.OfPulls(res, aboutOf(r, "Pull tests"))
+			g.sheet(w, r, "pull", sheet, err)
+		}
+	})
+}
+
+// pullResult asks what pull tests show: of a session, or of a locomotive over all of them.
+func (g *Gateway) pullResult(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
 	ask, bad := pullAsk(r.URL.Query())
 	if bad != "" {
 		refuse(w, http.StatusBadRequest, bad)
+		return nil, false
+	}
+	b, err := json.Marshal(ask)
+	if err == nil {
+		b, err = g.question(g.site(r), "pull", b)
+	}
+	if err != nil {
+		g.failed(w, err)
+		return nil, false
+	}
+	return b, true
+}
+
+func (g *Gateway) pulled(w http.ResponseWriter, r *http.Request) (res wire.PullResult, ok bool) {
+	b, ok := g.pullResult(w, r)
+	if !ok {
+		return res, false
+	}
+	if err := json.Unmarshal(b, &res); err != nil {
+		g.failed(w, err)
+		return res, false
+	}
+	return res, true
+}
+
+// pullDrawing draws one limit, the first unless ?limit= counts on, or with
+// ?limit=agreement static beside moving.
+func (g *Gateway) pullDrawing(w http.ResponseWriter, r *http.Request, res wire.PullResult) {
+	which := r.URL.Query().Get("limit")
+	if which == "agreement" && res.Agreement != nil {
+		b, err := report.Agreement(*res.Agreement, paperOf(r))
+		g.drawing(w, b, err)
 		return
 	}
-	g.pullAnswer(w, r, "pull", ask)
+	i, err := strconv.Atoi(cmp.Or(which, "0"))
+	if err != nil || i < 0 || i >= len(res.Locomotives) {
+		refuse(w, http.StatusBadRequest, fmt.Sprintf("limit=%s: there are %d, counted from 0, and agreement where both methods were used", which, len(res.Locomotives)))
+		return
+	}
+	b, err := report.Pull(res.Locomotives[i], paperOf(r))
+	g.drawing(w, b, err)
 }
 
 // pullSeen answers what encoders, gates and load cell say of an attempt. It changes

@@ -277,6 +277,41 @@ export interface CompareAnswer {
   factors: CompareFactor[] | null;
 }
 
+export interface PullResult {
+  locomotives: PullLimit[] | null;
+  agreement?: PullAgreement;
+  doubts: string[] | null;
+}
+
+export interface PullValue {
+  id: string;
+  locomotive: string;
+  mass_g?: number;
+  method?: string;
+  load_g?: number;
+  load_is?: string;
+  before_g?: number;
+  at_pull_g?: number;
+  outcome?: string;
+  direction?: string;
+  set?: string;
+  wheels?: string;
+  speed_mm_s?: number;
+  by_telemetry?: boolean;
+  void?: boolean;
+}
+
+export interface PullSeen {
+  from_us: number;
+  until_us: number;
+  outcome: string;
+  wheels: string;
+  load_g: number | null;
+  speed_mm_s: number | null;
+  says: string[] | null;
+  doubts: string[] | null;
+}
+
 export interface Rules {
   version: string;
   disorder_window_us: number;
@@ -826,6 +861,44 @@ export interface CompareFactor {
   values: string[] | null;
 }
 
+export interface PullLimit {
+  locomotive: string;
+  method: string;
+  direction?: string;
+  set?: string;
+  load_is: string;
+  mass_g: number | null;
+  attempts: PullAttempt[] | null;
+  bracket: PullBracket;
+  load50_g: Estimate;
+  load95_g: Estimate;
+  adhesion: Estimate;
+  limit: string;
+  turned: number;
+  stopped: number;
+  power_mw: Estimate;
+  loads: PullTally[] | null;
+  curve: PullAt[] | null;
+  steps: PullAt[] | null;
+  checks: PullCheck[] | null;
+  next?: PullNext;
+  fit: string;
+  doubts: string[] | null;
+}
+
+export interface PullAgreement {
+  n: number;
+  bias_g: Estimate;
+  lower_g: number | null;
+  lower_lo_g: number | null;
+  lower_hi_g: number | null;
+  upper_g: number | null;
+  upper_lo_g: number | null;
+  upper_hi_g: number | null;
+  says: string;
+  points: PullAgreePoint[] | null;
+}
+
 export interface PlanPoint {
   s: number;
   x: number;
@@ -1109,6 +1182,60 @@ export interface ComparedTrial {
   lag1: number | null;
   effective_laps: number | null;
   left: number;
+}
+
+export interface PullAttempt {
+  load_g: number;
+  outcome: string;
+  wheels?: string;
+  speed_mm_s?: number;
+  by_telemetry?: boolean;
+  id?: string;
+  session?: string;
+  decision?: string;
+  at_us?: number;
+}
+
+export interface PullBracket {
+  moved_g: number | null;
+  stalled_g: number | null;
+  overlap: boolean;
+}
+
+export interface PullTally {
+  load_g: number;
+  moved: number;
+  struggled: number;
+  stalled: number;
+  share: number;
+  lo: number;
+  hi: number;
+  at_least: number;
+}
+
+export interface PullAt {
+  load_g: number;
+  share: number;
+  lo: number | null;
+  hi: number | null;
+}
+
+export interface PullCheck {
+  by: string;
+  load50_g: number | null;
+  load95_g: number | null;
+}
+
+export interface PullNext {
+  load_g: number;
+  why: string;
+  done: boolean;
+}
+
+export interface PullAgreePoint {
+  locomotive: string;
+  moving_g: number;
+  static_g: number;
 }
 
 export interface Sector {

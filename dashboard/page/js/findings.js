@@ -5,11 +5,11 @@ import { html, nothing } from '../lib/lit-3.3.3.js';
 import { at } from './api.js';
 import { fixed, known, DASH } from './format.js';
 
-const SHEETS = [['compare', 'Compare']];
+const SHEETS = [['compare', 'Compare'], ['pull', 'Pull tests'], ['coast', 'Coasting']];
 
 /** @param {string} current the sheet that is shown */
 export function findingsNav(current) {
-  return SHEETS.length < 2 ? nothing : html`<nav class="sets-nav" aria-label="Sheets of findings">${SHEETS.map(([id, name]) => html`<a href="#${id}" aria-current=${id === current ? 'page' : nothing}>${name}</a>`)}</nav>`;
+  return html`<nav class="sets-nav" aria-label="Sheets of findings">${SHEETS.map(([id, name]) => html`<a href="#${id}" aria-current=${id === current ? 'page' : nothing}>${name}</a>`)}</nav>`;
 }
 
 /** A drawing for day, night and print. @param {string} path with its question @param {string} says what it shows @param {unknown} caption */

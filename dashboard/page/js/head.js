@@ -9,7 +9,7 @@ import { notice, say } from './decide.js';
 const VIEWS = [['line', 'Line'], ['book', 'Book'], ['roster', 'Roster'], ['sets', 'Sets'], ['meet', 'Meet'], ['drive', 'Drive'], ['compare', 'Findings'], ['results', 'Results'], ['audit', 'Audit'], ['health', 'Health']];
 
 /** Views that stand under another one's name. @type {Record<string, string>} */
-const UNDER = { wall: 'line', call: 'meet', motors: 'sets', predict: 'sets' };
+const UNDER = { wall: 'line', call: 'meet', motors: 'sets', predict: 'sets', pull: 'compare', coast: 'compare' };
 
 /** @param {string} view the view that is shown */
 export function head(view) {

@@ -31,13 +31,15 @@ const meet = later(() => import('./meet.js').then((m) => m.ready()));
 const sets = later(() => import('./sets.js'));
 const motors = later(() => import('./motors.js'));
 const compare = later(() => import('./compare.js'));
+const pull = later(() => import('./pull.js'));
+const coast = later(() => import('./coast.js'));
 const predict = later(() => import('./predict.js'));
 /** @type {Record<string, () => unknown>} */
 const VIEWS = {
   line: lineView, wall: () => wall()?.wallView(), book: () => book()?.bookView(), roster: () => roster()?.rosterView(),
   health: () => healthPage()?.healthView(), plan: () => plans()?.planView(), meet: () => meet()?.meetView(), call: () => meet()?.callView(),
   results: () => results()?.resultsView(), audit: () => auditPage()?.auditView(),
-  sets: () => sets()?.setsView(), motors: () => motors()?.motorsView(), predict: () => predict()?.predictView(), compare: () => compare()?.compareView(), drive: () => drive()?.driveView(),
+  sets: () => sets()?.setsView(), motors: () => motors()?.motorsView(), predict: () => predict()?.predictView(), compare: () => compare()?.compareView(), pull: () => pull()?.pullView(), coast: () => coast()?.coastView(), drive: () => drive()?.driveView(),
 };
 const build = document.querySelector('meta[name=build]')?.getAttribute('content') ?? '';
 const headElement = /** @type {HTMLElement} */ (document.getElementById('head'));

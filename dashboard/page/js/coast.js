@@ -1,0 +1,110 @@
+// Coasting: how to let cars roll through the gates, what it says of their resistance,
+// and keeping it with them, so that predictions draw on it.
+/** @import {CoastResult, CoastTerms} from '../../types/wire.js' */
+import { html, nothing, repeat } from '../lib/lit-3.3.3.js';
+import { state, consist } from './store.js';
+import { list } from './merge.js';
+import { styles } from './css.js';
+import { again } from './again.js';
+import { at, Refused } from './api.js';
+import { fetched } from './fetched.js';
+import { attempt } from './decide.js';
+import { write } from './meetact.js';
+import { fixed, known, DASH } from './format.js';
+import { between, drawing, findingsNav } from './findings.js';
+
+await Promise.all([styles('results'), styles('sets'), styles('findings')]);
+
+const asked = { session: '', rotating: 1 };
+const came = { /** @type {CoastResult | null} */ answer: null, refused: '', of: '', rev: -1, busy: false };
+const kept = new Set();
+
+function question() {
+  const q = new URLSearchParams();
+  if (asked.session) q.set('session', asked.session);
+  if (asked.rotating > 1) q.set('rotating', String(asked.rotating));
+  return q.toString();
+}
+
+function wish() {
+  const of = question();
+  if (came.busy || (of === came.of && came.rev === state.view?.rev)) return;
+  load(of);
+}
+
+/** @param {string} of */
+async function load(of) {
+  came.busy = true;
+  came.rev = state.view?.rev ?? -1;
+  try {
+    came.answer = await fetched(at(`/api/coast?${of}`));
+    came.refused = '';
+  } catch (e) {
+    if (!(e instanceof Refused)) throw e;
+    Object.assign(came, { refused: e.message, answer: null });
+  }
+  Object.assign(came, { of, busy: false });
+  again();
+}
+
+export function coastView() {
+  if (!state.view) return html`<div class="sheet welcome"><h1>Coasting</h1><p>Calling the line…</p></div>`;
+  wish();
+  return html`${findingsNav('coast')}<h1 class="aside">Coasting</h1><div class="findings">${guide()}
+    ${came.answer ? shown(came.answer) : came.refused ? html`<p class="empty" role="status">${came.refused.charAt(0).toUpperCase() + came.refused.slice(1)}</p>` : html`<p class="note" role="status">Reckoning…</p>`}</div>`;
+}
+
+function guide() {
+  const put = (/** @type {Event} */ e) => {
+    asked.rotating = Math.min(10, Math.max(1, Number(/** @type {HTMLInputElement} */ (e.target).value) || 1));
+    again();
+  };
+  const open = state.view?.session && !state.view.session.closed_us;
+  return html`<section class="sheet" aria-labelledby="o-how"><div class="caption"><h2 id="o-how">How to coast</h2><p>cars alone, rolling through the gates until they stand</p></div>
+    <ol class="steps"><li>${open ? html`In the <a href="#book">book</a> open a trial` : 'Open a session and in it a trial'} of the cars’ consist with the condition <b>coast: yes</b>, one trial for each push or for several.</li>
+      <li>Push the cars off and let go before the first gate: nothing pulls or holds them from there on. Three pushes and more, some quick and some slow, tell the terms apart.</li>
+      <li>Let them roll past as many gates as they reach; further laps count on. For the curve term some gates should lie on straights and some behind curves.</li>
+      <li>Close the trial. Cars with other bearings are a consist of their own, and are held against these below.</li></ol>
+    <div class="fields"><label><span>Effective mass over mass <small>what turns with the wheels; 1 leaves it out</small></span><input type="number" name="rotating" min="1" max="10" step="0.01" .value=${String(asked.rotating)} @change=${put}></label></div></section>`;
+}
+
+/** @param {CoastResult} r */
+function shown(r) {
+  const consists = list(r.consists);
+  const q = `${came.of}&v=${came.rev}`;
+  return html`<section class="sheet" aria-labelledby="o-what"><div class="caption"><h2 id="o-what">What holds the cars back</h2><p>slowing = a + b v + c v² + on curves, v in m/s</p></div>
+    ${list(r.against).length ? html`<div class="verdicts" role="status">${list(r.against).map((a) => html`<p data-verdict=${a.verdict}>${saysAgainst(a)}</p>`)}</div>` : nothing}
+    ${drawing(`/api/coast.svg?${q}`, consists.map((c) => `${nameOf(c)}: a ${between(c.a_m_s2, 4)}, b ${between(c.b_per_s, 4)}, c ${between(c.c_per_m, 4)}`).join('; '), 'Resistance as slowing over speed on the straight with its 95 % band; below, each instant less what the fit gives for its place.')}
+    <table class="ruled coasted"><thead><tr><th scope="col">consist</th><th scope="col">runs</th><th scope="col">a, <span class="unit">m/s²</span></th><th scope="col">b, <span class="unit">1/s</span></th><th scope="col">c, <span class="unit">1/m</span></th><th scope="col">on curves, <span class="unit">m/s²</span></th><th scope="col">keep</th></tr></thead>
+      <tbody>${repeat(consists, (c) => c.consist, row)}</tbody></table>
+    ${consists.map((c) => [...list(c.held), ...list(c.doubts), ...list(c.run_list).filter((x) => x.left).map((x) => `run ${x.run} did not enter: ${x.left}`)].map((t) => html`<p class="note">${nameOf(c)}: ${t}</p>`))}
+    ${list(r.doubts).length ? html`<ul class="doubts">${list(r.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}
+    <p class="acts"><a class="button" href=${at(`/api/coast.html?${came.of}`)} target="_blank" rel="noopener">Sheet to hand round</a><a class="button" href=${at(`/api/coast.html?${came.of}&download`)} download>Keep the sheet</a><a class="button" href=${at(`/api/coast?${came.of}`)} download="coast.json">JSON</a></p></section>`;
+}
+
+/** @param {CoastTerms} c */
+const nameOf = (c) => consist(c.consist)?.name || c.consist || 'the cars';
+
+/** @param {CoastTerms} c */
+function row(c) {
+  const known = consist(c.consist);
+  const keep = async () => {
+    if (known && (await attempt(() => write('consist', { ...known, resistance: c.resistance })))) {
+      kept.add(c.consist);
+      again();
+    }
+  };
+  const cell = (/** @type {string} */ label, /** @type {import('../../types/wire.js').Estimate} */ e) => html`<td data-label=${label} class="num">${between(e, 4)}</td>`;
+  return html`<tr><th scope="row">${nameOf(c)}</th><td data-label="runs">${c.runs}</td>${cell('a, m/s²', c.a_m_s2)}${cell('b, 1/s', c.b_per_s)}${cell('c, 1/m', c.c_per_m)}${cell('on curves, m/s²', c.curve_m_s2)}
+    <td data-label="keep">${known && c.resistance && state.me.official ? html`<button @click=${keep}>${kept.has(c.consist) ? 'Kept' : 'Keep with these cars'}</button>` : DASH}</td></tr>`;
+}
+
+/** @param {import('../../types/wire.js').CoastAgainst} a */
+function saysAgainst(a) {
+  const name = (/** @type {string} */ id) => consist(id)?.name || id;
+  const d = a.difference_m_s2;
+  const by = known(d.value) ? `at ${fixed(a.speed_mm_s, 0)} mm/s the second slows by ${between({ value: 1000 * d.value, lo: known(d.lo) ? 1000 * d.lo : null, hi: known(d.hi) ? 1000 * d.hi : null }, 1)} mm/s² more` : 'the difference cannot be told';
+  if (a.verdict === 'a_rolls') return `${name(a.a)} rolls more easily than ${name(a.b)}: ${by}.`;
+  if (a.verdict === 'b_rolls') return `${name(a.b)} rolls more easily than ${name(a.a)}: ${by}.`;
+  return `Which of ${name(a.a)} and ${name(a.b)} rolls more easily cannot be told yet: ${by}.`;
+}
