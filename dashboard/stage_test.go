@@ -46,6 +46,7 @@ type stage struct {
 	muted    bool // the line is up, but nothing is said
 	refuse   string
 	driving  wire.Driving
+	driven   uint64 // revision of what was said last of it
 	lines    map[*websocket.Conn]bool
 	posts    []sent
 }
@@ -70,10 +71,14 @@ func (s *stage) open() {
 	go s.beat(s.end)
 }
 
-// shut closes the door and every line.
+// shut closes the door and every line, once.
 func (s *stage) shut() {
+	if s.end == nil {
+		return
+	}
 	s.srv.Close()
 	close(s.end)
+	s.end = nil
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for c := range s.lines {
@@ -120,12 +125,26 @@ func (s *stage) write(c *websocket.Conn, message any) {
 	case wire.View:
 		m.Type, m.NowUs = "view", time.Now().UnixMicro()
 		message = m
+	case wire.Driving:
+		message = s.revised(m)
 	}
 	c.SetWriteDeadline(time.Now().Add(time.Second))
 	if c.WriteJSON(message) != nil {
 		c.Close()
 		delete(s.lines, c)
 	}
+}
+
+// revised numbers what is said of what is driven, unless it has a number.
+func (s *stage) revised(d wire.Driving) wire.Driving {
+	if d.Revision == 0 {
+		s.driven++
+		d.Revision = s.driven
+	}
+	if d.Type = "driving"; d.Boot == "" {
+		d.Boot = "stage"
+	}
+	return d
 }
 
 // setup changes the view and sends it whole.
@@ -284,7 +303,7 @@ func (s *stage) drive(w http.ResponseWriter, r *http.Request) {
 		}
 		reply.Hold, reply.HoldMs = "hold-4711", 2000
 	}
-	reply.Driving = s.driving
+	reply.Driving = s.revised(s.driving)
 	answer(w, http.StatusOK, reply)
 }
 

@@ -1,6 +1,7 @@
 package dashboard_test
 
 import (
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -20,22 +21,19 @@ func TestStopThatCannotBeTold(t *testing.T) {
 	ctx := chrome.Tab(t, browser)
 	chrome.Do(t, ctx, "opening the line", chromedp.Navigate(s.url("")))
 	chrome.Wait(t, ctx, `rainhill.phase === 'live'`, 5*time.Second)
-	if chrome.Eval[bool](t, ctx, `document.querySelector('#stop').getBoundingClientRect().height > 0`) {
-		t.Error("stop-all stands there and nothing is driven")
-	}
 	s.say(wire.Driving{Type: "driving", Holder: "Ada", SinceUs: time.Now().UnixMicro(), Motors: []wire.DrivenMotor{{Motor: "m1"}}})
 	chrome.Wait(t, ctx, `document.querySelector('#stop .stop-all') && document.querySelector('#stop').innerText.includes('Ada')`, 5*time.Second)
 	s.shut()
 	shown := chrome.Eval[string](t, ctx, `(document.querySelector('#stop .stop-all').click(), new Promise(r => requestAnimationFrame(() => r(document.querySelector('#stop [role=alert]')?.innerText ?? ''))))`)
-	if !strings.HasPrefix(shown, "Stopping") && !strings.HasPrefix(shown, "Not told") {
+	if !strings.HasPrefix(shown, "Stopping") && !strings.HasPrefix(shown, "Not confirmed") {
 		t.Errorf("in the frame after the press stands %q", shown)
 	}
-	chrome.Wait(t, ctx, `document.querySelector('#stop').innerText.includes('Not told: no answer. Use the hardware cut-off.')`, 2*time.Second)
+	chrome.Wait(t, ctx, `document.querySelector('#stop').innerText.includes('Not confirmed: no answer. Cut the power to the motors.')`, 2*time.Second)
 	s.open()
 	if got := s.await("/api/stop", 1)[0]; got.Body["why"] != "stop all" {
 		t.Errorf("told %v", got.Body)
 	}
-	chrome.Wait(t, ctx, `document.querySelector('#stop').innerText.includes('All motors stopped') && !document.querySelector('#stop .stop-all')`, 5*time.Second)
+	chrome.Wait(t, ctx, `document.querySelector('#stop').innerText.includes('All motors stopped') && document.body.dataset.stop === 'ready'`, 5*time.Second)
 	told := len(s.posted("/api/stop"))
 	time.Sleep(time.Second)
 	if again := len(s.posted("/api/stop")); again != told {
@@ -46,7 +44,108 @@ func TestStopThatCannotBeTold(t *testing.T) {
 	s.say(wire.Driving{Type: "driving", Holder: "Ada", SinceUs: time.Now().UnixMicro(), Motors: []wire.DrivenMotor{{Motor: "m1"}}})
 	chrome.Wait(t, ctx, `document.querySelector('#stop .stop-all')`, 5*time.Second)
 	chrome.Eval[bool](t, ctx, `(document.querySelector('#stop .stop-all').click(), true)`)
-	chrome.Wait(t, ctx, `document.querySelector('#stop').innerText.includes('not running. Use the hardware cut-off.')`, 2*time.Second)
+	chrome.Wait(t, ctx, `document.querySelector('#stop').innerText.includes('not running. Cut the power to the motors.')`, 2*time.Second)
+}
+
+// TestStopLeansOnNothing has the escape key, and the button where the roster has a motor,
+// stop all when the page knows of nobody who drives, on every view, over a slip, and with
+// the line down: then it says that this was not confirmed, until somebody cut the power.
+func TestStopLeansOnNothing(t *testing.T) {
+	browser := chrome.Start(t)
+	s := newStage(t)
+	ctx := chrome.Tab(t, browser)
+	chrome.Do(t, ctx, "opening the line", chromedp.EmulateViewport(390, 800), chromedp.Navigate(s.url("")))
+	chrome.Wait(t, ctx, `rainhill.phase === 'live'`, 5*time.Second)
+	if chrome.Eval[bool](t, ctx, `document.querySelector('#stop').getBoundingClientRect().height > 0`) {
+		t.Error("stop-all stands there and the roster has no motor")
+	}
+	told := 0
+	escape := func(where string) {
+		t.Helper()
+		key(t, ctx, "Escape", "Escape", "", 1)
+		told++
+		if got := s.await("/api/stop", told); got[told-1].Body["why"] != "stop all, by the escape key" {
+			t.Errorf("%s: told %v", where, got[told-1].Body)
+		}
+		chrome.Wait(t, ctx, `!document.querySelector('#stop [role=alert]')`, 2*time.Second)
+	}
+	escape("nothing is known of motors")
+	s.setup(func(v *wire.View) { rev := v.Rev; *v = scene(); v.Rev = rev })
+	chrome.Wait(t, ctx, `document.querySelector('#stop .stop-all')`, 5*time.Second)
+	for _, view := range []string{"line", "wall", "book", "roster", "sets", "motors", "predict", "meet", "call", "drive", "results", "audit", "health"} {
+		chrome.Eval[bool](t, ctx, `(location.hash = '`+view+`', true)`)
+		chrome.Wait(t, ctx, `rainhill.view === '`+view+`' && (scrollTo(0, 1e5), true)`, 5*time.Second)
+		chrome.Do(t, ctx, "pressing stop-all on "+view, chrome.Click("#stop .stop-all"))
+		told++
+		s.await("/api/stop", told)
+		chrome.Wait(t, ctx, `document.body.dataset.stop === 'ready'`, 2*time.Second)
+		if small := chrome.Eval[float64](t, ctx, `document.querySelector('.stop-all').getBoundingClientRect().height`); small < 44 {
+			t.Errorf("%s: stop-all is %g px high", view, small)
+		}
+		escape(view)
+	}
+	chrome.Do(t, ctx, "opening a slip", chrome.Click(".official button"))
+	chrome.Wait(t, ctx, `document.querySelector('dialog:modal #stop .stop-all')`, 5*time.Second)
+	escape("over a slip")
+	s.shut()
+	chrome.Wait(t, ctx, `rainhill.phase === 'down'`, 5*time.Second)
+	key(t, ctx, "Escape", "Escape", "", 1)
+	chrome.Wait(t, ctx, `document.querySelector('#stop [role=alert]')?.innerText.includes('Not confirmed: no answer. Cut the power to the motors.')`, 2*time.Second)
+	chrome.Do(t, ctx, "saying that the power is cut", chrome.Click("#stop [role=alert] button"))
+	chrome.Wait(t, ctx, `!document.querySelector('#stop [role=alert]') && document.body.dataset.stop === 'ready'`, 2*time.Second)
+	s.open()
+	chrome.Wait(t, ctx, `rainhill.phase === 'live'`, 10*time.Second)
+	time.Sleep(time.Second)
+	if now := len(s.posted("/api/stop")); now != told {
+		t.Errorf("told %d times more after the power was cut", now-told)
+	}
+}
+
+// TestOlderStateOfDriving has an answer come later than what was told after it, and the
+// driving service fall silent while somebody drives, and begin anew.
+func TestOlderStateOfDriving(t *testing.T) {
+	browser := chrome.Start(t)
+	s := newStage(t)
+	s.view = scene()
+	ctx := chrome.Tab(t, browser)
+	chrome.Do(t, ctx, "opening the page of driving", chromedp.Navigate(s.url("#drive")))
+	chrome.Wait(t, ctx, `rainhill.phase === 'live' && document.querySelector('#arm')`, 5*time.Second)
+	drives := func(who string, revision uint64) wire.Driving {
+		return wire.Driving{Holder: who, SinceUs: time.Now().UnixMicro(), Revision: revision, Motors: []wire.DrivenMotor{{Motor: "m1", HeardUs: time.Now().UnixMicro()}}}
+	}
+	says := func(words string) string {
+		return `document.querySelector('#stop').innerText.includes('` + words + `') && document.querySelector('#arm').innerText.toLowerCase().includes('` + strings.ToLower(words) + `')`
+	}
+	s.say(drives("Ada", 20))
+	chrome.Wait(t, ctx, says("Ada drives"), 5*time.Second)
+	s.say(drives("Ben", 21))
+	chrome.Wait(t, ctx, says("Ben drives"), 5*time.Second)
+	s.say(drives("Ada", 19))
+	s.setup(func(v *wire.View) { v.Site = "after" })
+	chrome.Wait(t, ctx, `rainhill.drawnRev >= `+strconv.FormatUint(s.view.Rev, 10), 5*time.Second)
+	if !chrome.Eval[bool](t, ctx, says("Ben drives")) {
+		t.Error("what was older was taken for what is now")
+	}
+	took := chrome.Wait(t, ctx, says("Not known whether Ben")+` && document.querySelector('#stop').innerText.includes('nothing was told since') && !!document.querySelector('.driven tr.old')`, 6*time.Second)
+	if took > 6*time.Second {
+		t.Errorf("said to drive for %s after nothing was told", took)
+	}
+	s.say(drives("Ben", 21)) // the hub's copy of then, told to who comes anew
+	time.Sleep(300 * time.Millisecond)
+	if !chrome.Eval[bool](t, ctx, says("Not known whether Ben")) {
+		t.Error("what was known before is taken for news")
+	}
+	anew := drives("Cyd", 1)
+	anew.Boot = "another"
+	s.say(anew)
+	chrome.Wait(t, ctx, says("Cyd drives"), 5*time.Second)
+	s.say(drives("Ben", 22)) // of the service that is no more
+	time.Sleep(300 * time.Millisecond)
+	if !chrome.Eval[bool](t, ctx, says("Cyd drives")) {
+		t.Error("a service that was followed by another is heard")
+	}
+	s.shut()
+	chrome.Wait(t, ctx, says("Not known whether Cyd"), 2*time.Second)
 }
 
 // TestDeskOnASilentLine has the line fall silent while the page drives: its controls are

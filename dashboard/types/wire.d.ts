@@ -221,6 +221,8 @@ export interface PairingTable {
 
 export interface Driving {
   type?: string;
+  boot: string;
+  revision: number;
   holder?: string;
   since_us?: number;
   motors: DrivenMotor[] | null;

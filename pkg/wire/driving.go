@@ -77,8 +77,12 @@ type DrivingReply struct {
 
 // Driving is what is driven now, and by whom. The page hears it on the socket of
 // frames, with Type set: at every change, and 4 times a second while somebody drives.
+// Revision counts what was said of it within a boot of the driving service, in answers
+// too: what has a lower one than is known of the same boot is older.
 type Driving struct {
-	Type      string        `json:"type,omitempty"`   // "driving" on the page's socket
+	Type      string        `json:"type,omitempty"` // "driving" on the page's socket
+	Boot      string        `json:"boot"`
+	Revision  uint64        `json:"revision"`
 	Holder    string        `json:"holder,omitempty"` // nobody drives when empty
 	SinceUs   int64         `json:"since_us,omitempty"`
 	Motors    []DrivenMotor `json:"motors"`

@@ -55,6 +55,7 @@ type service struct {
 	start  time.Time
 	boot   string
 	seq    uint64 // of commands
+	rev    uint64 // of what was said of the state
 	asks   chan asked
 	heard  chan reading
 	facts  *facts
@@ -162,7 +163,7 @@ func (s *service) question(ctx context.Context, m *nats.Msg) {
 	}}
 	var err error
 	if a.DrivingAsk, err = wire.DecodeDrivingAsk(m.Data); err != nil {
-		a.reply(wire.DrivingReply{Reason: strings.TrimPrefix(err.Error(), wire.ErrMalformed.Error()+": "), Driving: wire.Driving{Motors: []wire.DrivenMotor{}}})
+		a.reply(wire.DrivingReply{Reason: strings.TrimPrefix(err.Error(), wire.ErrMalformed.Error()+": "), Driving: wire.Driving{Boot: s.boot, Motors: []wire.DrivenMotor{}}})
 		return
 	}
 	hand := func() {
@@ -260,7 +261,8 @@ func (s *service) tell() {
 
 // state is what is driven now.
 func (s *service) state() wire.Driving {
-	d := wire.Driving{Holder: s.holder.by, SinceUs: s.holder.sinceUs, Motors: []wire.DrivenMotor{}, StoppedBy: s.stopped.by, Why: s.stopped.why}
+	s.rev++
+	d := wire.Driving{Boot: s.boot, Revision: s.rev, Holder: s.holder.by, SinceUs: s.holder.sinceUs, Motors: []wire.DrivenMotor{}, StoppedBy: s.stopped.by, Why: s.stopped.why}
 	if !s.stopped.at.IsZero() {
 		d.StoppedUs = s.stopped.at.UnixMicro()
 	}

@@ -155,10 +155,17 @@ func TestAnybodyStopsAll(t *testing.T) {
 		if err != nil {
 			break
 		}
+		before := last
 		last = wire.Driving{}
 		if err := json.Unmarshal(m.Data, &last); err != nil {
 			t.Fatal(err)
 		}
+		if last.Revision <= before.Revision || last.Boot == "" || last.Boot != r.Driving.Boot {
+			t.Errorf("revision %d of boot %q after %d of %q", last.Revision, last.Boot, before.Revision, before.Boot)
+		}
+	}
+	if look := l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving; look.Revision <= last.Revision || last.Revision <= r.Driving.Revision {
+		t.Errorf("revision %d of the stop's answer, %d told after it, %d asked after that", r.Driving.Revision, last.Revision, look.Revision)
 	}
 	if last.Why != "smoke" || last.Holder != "" {
 		t.Errorf("told last: %+v", last)

@@ -275,7 +275,7 @@ func (s *shed) looks(name string) {
 		for _, o := range chrome.Eval[[]string](s.t, s.ctx, amiss) {
 			s.t.Errorf("%s at %d px: %s", name, width, o)
 		}
-		if dir := os.Getenv("RAINHILL_SHOTS"); dir != "" {
+		if dir := os.Getenv("RAINHILL_PICTURES"); dir != "" {
 			chrome.Do(s.t, s.ctx, "resizing", chromedp.EmulateViewport(width, 4200))
 			if b, err := chromedp.Run(s.ctx, chromedp.CaptureScreenshot()); err == nil {
 				writeFile(s.t, filepath.Join(dir, fmt.Sprintf("%s-%d.png", strings.ReplaceAll(name, " ", "-"), width)), b)

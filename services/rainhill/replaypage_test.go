@@ -257,10 +257,10 @@ func TestReplayPageLooks(t *testing.T) {
 	}
 }
 
-// shoot leaves a picture where RAINHILL_SHOTS says, for eyes.
+// shoot leaves a picture where RAINHILL_PICTURES says, for eyes.
 func shoot(t *testing.T, ctx context.Context, name string) {
 	t.Helper()
-	dir := os.Getenv("RAINHILL_SHOTS")
+	dir := os.Getenv("RAINHILL_PICTURES")
 	if dir == "" {
 		return
 	}

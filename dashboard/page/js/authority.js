@@ -35,7 +35,7 @@ export function deadWhy() {
 /** Asks the driving service; a no is an answer too. @param {Ask} body @returns {Promise<Answer>} */
 export async function ask(body) {
   const sentMs = performance.now();
-  const none = { ok: false, status: 0, reason: 'the service did not answer', driving: state.driving ?? { motors: [] } };
+  const none = { ok: false, status: 0, reason: 'the service did not answer', driving: state.driving ?? { boot: '', revision: 0, motors: [] } };
   try {
     const response = await fetch(at('/api/driving'), {
       method: 'POST', headers: { 'Content-Type': 'application/json', 'X-Rainhill': '1' }, body: JSON.stringify(body), signal: AbortSignal.timeout(ANSWER_MS), cache: 'no-store',

@@ -13,6 +13,7 @@ import { submitting } from './forms.js';
 import { arm, holding, told } from './authority.js';
 import { desk } from './drivedesk.js';
 import { drivenTable } from './drivelive.js';
+import { drivenOld, notToldSince } from './stopwords.js';
 import { experimentSection } from './experiment.js';
 
 /** A motor has reported lately when its last reading is no older, us. */
@@ -63,7 +64,8 @@ function cautions() {
 
 function armSheet() {
   const holder = state.driving?.holder;
-  return html`<section class="sheet" aria-labelledby="d-arm" id="arm"><div class="caption"><h2 id="d-arm">${holder ? `${holder} drives` : 'Arm motors'}</h2><p>${holder ? `since ${clock(state.driving?.since_us)}` : 'one drives at a time'}</p></div>
+  const [what, since] = !holder ? ['Arm motors', 'one drives at a time'] : drivenOld() ? [`Not known whether ${holder} drives`, notToldSince()] : [`${holder} drives`, `since ${clock(state.driving?.since_us)}`];
+  return html`<section class="sheet" aria-labelledby="d-arm" id="arm"><div class="caption"><h2 id="d-arm">${what}</h2><p>${since}</p></div>
     ${state.driving ? nothing : html`<p class="empty">The driving service has not been heard of yet.</p>`}
     ${holder && state.driving ? drivenTable(state.driving) : nothing}
     ${state.me.official ? armForm(holder ?? '') : html`<p>Whoever drives signs in first. Stopping needs no sign-in.</p><p class="acts"><button class="primary" @click=${askSignIn}>Sign in as the official</button></p>`}</section>`;

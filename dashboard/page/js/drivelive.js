@@ -3,6 +3,7 @@
 import { html, nothing } from '../lib/lit-3.3.3.js';
 import { state, locomotive, nowUs } from './store.js';
 import { list } from './merge.js';
+import { drivenOld } from './stopwords.js';
 import { fixed, signed, known, DASH } from './format.js';
 
 const OLD_US = 1e6;
@@ -24,7 +25,7 @@ export function ageWords(m) {
 }
 
 /** @param {DrivenMotor} m */
-const old = (m) => !m.heard_us || nowUs() - m.heard_us > OLD_US;
+const old = (m) => drivenOld() || !m.heard_us || nowUs() - m.heard_us > OLD_US;
 
 /** What trim takes off a motor's throttle; null when no trim is on for it. @param {DrivenMotor} m */
 export function trimOf(m) {

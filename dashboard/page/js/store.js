@@ -19,6 +19,7 @@ export const state = {
   /** @type {Map<string, MotorVerdict>} the newest of each motor */ motors: new Map(),
   /** @type {Order | null} how sure it is which train is which */ order: null,
   /** @type {Driving | null} what is driven now, and by whom */ driving: null,
+  /** performance.now() when that was told */ drivenMs: 0,
   rev: 0,
   /** bus time of the last message */ toldUs: 0,
   /** @type {Phase} */ phase: 'calling',
@@ -99,9 +100,16 @@ export function putFrame(frame) {
   changed('motion');
 }
 
-/** @param {Driving} driving */
-export function putDriving(driving) {
-  state.driving = driving;
+/** Driving services that have been followed by another. @type {Set<string>} */
+const past = new Set();
+
+/** An answer may come later than what was told after it: what is older is left. @param {Driving} d */
+export function putDriving(d) {
+  const last = state.driving;
+  if (last && (d.boot === last.boot ? d.revision <= last.revision : past.has(d.boot))) return;
+  if (last && d.boot !== last.boot) past.add(last.boot);
+  state.driving = d;
+  state.drivenMs = performance.now();
   changed('driving');
 }
 
