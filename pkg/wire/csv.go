@@ -37,19 +37,23 @@ type CSV[T any] struct {
 
 type column struct {
 	name     string
-	decimals int // of a float; -1 the shortest that is exact
+	at       []int // which field, through rows that it holds
+	decimals int   // of a float; -1 the shortest that is exact
 }
 
 // NewCSV begins a table with its header.
 func NewCSV[T any](w io.Writer) (*CSV[T], error) {
 	c := &CSV[T]{out: csv.NewWriter(w)}
-	for f := range reflect.TypeFor[T]().Fields() {
+	for _, f := range reflect.VisibleFields(reflect.TypeFor[T]()) {
+		if f.Anonymous {
+			continue // its own columns follow
+		}
 		name, _, _ := strings.Cut(f.Tag.Get("parquet"), ",")
 		d := -1
 		if n, err := strconv.Atoi(f.Tag.Get("csv")); err == nil {
 			d = n
 		}
-		c.columns = append(c.columns, column{name, d})
+		c.columns = append(c.columns, column{name, f.Index, d})
 		c.cells = append(c.cells, name)
 	}
 	return c, c.out.Write(c.cells)
@@ -60,7 +64,7 @@ func (c *CSV[T]) Put(rows iter.Seq[T]) error {
 	for row := range rows {
 		v := reflect.ValueOf(row)
 		for i, col := range c.columns {
-			c.cells[i] = col.cell(v.Field(i))
+			c.cells[i] = col.cell(v.FieldByIndex(col.at))
 		}
 		if err := c.out.Write(c.cells); err != nil {
 			return err

@@ -79,22 +79,12 @@ type PairedResult struct {
 // PairedLapRow is a lap of an experiment, for a comparison by the column trim within
 // pairs.
 type PairedLapRow struct {
-	Trial    string  `parquet:"trial,dict"`
-	Train    string  `parquet:"train,dict"`
-	Lap      int64   `parquet:"lap"`
-	StartUs  int64   `parquet:"start_us,timestamp(microsecond)"`
-	LapTimeS float64 `parquet:"lap_time_s" csv:"6"`
-	US       float64 `parquet:"u_s" csv:"6"`
-	SpeedMmS float64 `parquet:"speed_mm_s" csv:"3"`
-	Source   string  `parquet:"source,dict"`
-	Counts   string  `parquet:"counts,dict"`
-
+	LapRow
 	Trim             string `parquet:"trim,dict"`
 	Pair             int64  `parquet:"pair"`
 	Place            int64  `parquet:"place"`
 	Order            int64  `parquet:"order"` // of the lap in the experiment
 	ThrottlePermille string `parquet:"throttle_permille,dict"`
-	Consist          string `parquet:"consist,dict"`
 	Battery          string `parquet:"battery,dict"`
 }
 
@@ -121,24 +111,22 @@ func whole(v any) int {
 // PairedRows are the laps of an experiment's trials; void trials are left out.
 func PairedRows(experiment string) func(Results) iter.Seq[PairedLapRow] {
 	return func(r Results) iter.Seq[PairedLapRow] {
+		of := map[string]Trial{}
+		for _, t := range r.Trials {
+			of[t.Trial] = t.about()
+		}
 		return func(yield func(PairedLapRow) bool) {
 			order := int64(0)
-			for _, t := range r.Trials {
-				about := t.about()
+			for lap := range LapRows(r) {
+				about := of[lap.Trial]
 				turn, ok := about.TurnOf(experiment)
 				if !ok || about.Void {
 					continue
 				}
-				for _, l := range t.Laps {
-					order++
-					row := PairedLapRow{
-						Trial: t.Trial, Train: t.Train, Lap: int64(l.Lap), StartUs: l.StartUs, LapTimeS: l.LapTimeS, US: l.US, SpeedMmS: l.SpeedMmS, Source: l.Source, Counts: l.Counts,
-						Trim: turn.Trim, Pair: int64(turn.Pair), Place: int64(turn.Place), Order: order, ThrottlePermille: written(about.Conditions["throttle_permille"]),
-						Consist: about.Consist, Battery: about.Battery,
-					}
-					if !yield(row) {
-						return
-					}
+				order++
+				row := PairedLapRow{lap, turn.Trim, int64(turn.Pair), int64(turn.Place), order, written(about.Conditions["throttle_permille"]), about.Battery}
+				if !yield(row) {
+					return
 				}
 			}
 		}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"slices"
@@ -34,14 +35,16 @@ func (c changes) made(ask wire.PredictAsk, setup wire.Setup) (wire.PredictAsk, e
 			ask.Locomotive = setup.Locomotives[i]
 			ask.Locomotive.DriverSets = slices.Clone(ask.Locomotive.DriverSets)
 		default:
-			ask, err = change(ask, strings.Split(path, "."), value)
+			if err = changeable(strings.Split(path, ".")); err == nil {
+				ask, err = change(ask, strings.Split(path, "."), value)
+			}
 		}
 		if err != nil {
-			return ask, fmt.Errorf("--change %s: %w", text, err)
+			return ask, fmt.Errorf("%w: --change %s: %w", errUsage, text, err)
 		}
 	}
 	if err := ask.Check(); err != nil {
-		return ask, fmt.Errorf("the variant: %w", err)
+		return ask, badly("the variant", err)
 	}
 	return ask, nil
 }
@@ -71,7 +74,7 @@ func change(ask wire.PredictAsk, path []string, value string) (wire.PredictAsk, 
 	js := json.NewDecoder(bytes.NewReader(b))
 	js.DisallowUnknownFields()
 	if err := js.Decode(&out); err != nil {
-		return ask, fmt.Errorf("it cannot be set: %w", err)
+		return ask, plainly(err)
 	}
 	return out, nil
 }
@@ -89,9 +92,13 @@ func plant(at any, path []string, v any) error {
 		}
 		return plant(x[path[0]], path[1:], v)
 	case []any:
-		found := false
+		found, ids := false, []string{}
 		for _, item := range x {
-			if m, ok := item.(map[string]any); ok && len(path) > 1 && (path[0] == "*" || m["id"] == path[0]) {
+			m, ok := item.(map[string]any)
+			if id, named := m["id"].(string); named {
+				ids = append(ids, id)
+			}
+			if ok && len(path) > 1 && (path[0] == "*" || m["id"] == path[0]) {
 				found = true
 				if err := plant(m, path[1:], v); err != nil {
 					return err
@@ -99,7 +106,7 @@ func plant(at any, path []string, v any) error {
 			}
 		}
 		if !found {
-			return fmt.Errorf("there is no %q", path[0])
+			return fmt.Errorf("there is no %q but %s", path[0], cmp.Or(strings.Join(ids, ", "), "nothing"))
 		}
 		return nil
 	}

@@ -87,6 +87,14 @@ func predict(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) er
 	return nil
 }
 
+// options are the command line's names for what a question holds.
+var options = strings.NewReplacer("duty_permille", "--throttle", "supply_mv", "--supply-mv", "supply_ohm", "--supply-ohm")
+
+// badly says of a question that was put together from the command line why it is not sound.
+func badly(what string, err error) error {
+	return fmt.Errorf("%w: %s: %s", errUsage, what, options.Replace(strings.TrimPrefix(err.Error(), wire.ErrMalformed.Error()+": ")))
+}
+
 func stockOf(s wire.Setup) prediction.Stock {
 	out := prediction.Stock{Circuit: s.Circuit, Motors: map[string]wire.NamedMotor{}}
 	for _, m := range s.NamedMotors {
@@ -129,7 +137,7 @@ func (a wanted) ask(setup wire.Setup, ran []prediction.Measured) (wire.PredictAs
 		return ask, fmt.Errorf("%w: the supply's voltage is not known: give --supply-mv", errUsage)
 	}
 	if err := ask.Check(); err != nil {
-		return ask, fmt.Errorf("%w: %w", errUsage, err)
+		return ask, badly("what is to be predicted", err)
 	}
 	if len(a.changes) == 0 {
 		return ask, nil
@@ -254,7 +262,7 @@ func pairing(_ context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 		ask.Gears = append(ask.Gears, g)
 	}
 	if err := ask.Check(); err != nil {
-		return fmt.Errorf("%w: %w", errUsage, err)
+		return badly("what is to be paired", err)
 	}
 	t, err := prediction.Pairs(stockOf(setup), ask)
 	if err != nil {

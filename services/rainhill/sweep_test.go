@@ -274,7 +274,7 @@ func (e *evening) changes(setup, events string, base wire.Prediction) {
 		e.t.Errorf("the difference is known to %.2f mm/s, the two apart to %.2f: what is common does not cancel", diff, own)
 	}
 	for change, want := range map[string]string{
-		"locomotive.driver_sets.middle.gear_ratio=20": `there is no "middle"`, "locomotive.driver_sets.front.gears=20": `unknown field "gears"`,
+		"locomotive.driver_sets.middle.gear_ratio=20": `there is no "middle"`, "locomotive.driver_sets.front.gears=20": `did you mean locomotive.driver_sets.front.gear_ratio?`,
 		"locomotive.mass_g=heavy": "mass_g", "consist=none": `no consist "none"`, "locomotive.driver_sets.front.motor=m-spare": "motor m-spare has no curve", "nothing": "PATH=VALUE",
 	} {
 		if code, _, errs := commandLine("", append(ask, "--change", change)...); code == exitOK || !strings.Contains(errs, want) {
@@ -333,7 +333,12 @@ func TestCurveAndPredictRefuse(t *testing.T) {
 		{[]string{"predict", "--setup", setup, "--supply-mv", "8000"}, exitBad, "motor m-front has no curve"},
 		{[]string{"predict", "--setup", setup, "--locomotive", "owl"}, exitBad, `no locomotive "owl"`},
 		{[]string{"predict", "--setup", setup, "--trial", "t9"}, exitBad, `no trial "t9"`},
-		{[]string{"predict", "--setup", setup, "--throttle", "2000", "--supply-mv", "8000"}, exitUsage, "duty_permille"},
+		{[]string{"predict", "--setup", setup, "--throttle", "2000", "--supply-mv", "8000"}, exitUsage, "usage: what is to be predicted: --throttle = 2000, want 1 to 1000"},
+		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--change", "mass_g=3"}, exitUsage, `the question has no "mass_g" but circuit, locomotive, consist, motors, duty_permille, supply_mv, supply_ohm, trial; did you mean locomotive.mass_g?`},
+		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--change", "locomotive.driver_sets.front.gear=3"}, exitUsage, "did you mean locomotive.driver_sets.front.gear_ratio?"},
+		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--change", "locomotive.driver_sets.fore.gear_ratio=3"}, exitUsage, `there is no "fore" but front`},
+		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--change", "locomotive.mass_g=heavy"}, exitUsage, "it wants a number, not text"},
+		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--change", "locomotive.mass_g=-3"}, exitUsage, "usage: the variant: "},
 		{[]string{"pairing", "--setup", setup}, exitUsage, "--supply-mv"},
 		{[]string{"pairing", "--setup", setup, "--supply-mv", "8000"}, exitBad, "fewer than two motors have a curve"},
 		{[]string{"pairing", "--setup", setup, "--supply-mv", "8000", "--gears", "18,x"}, exitUsage, `"x" is not a ratio`},

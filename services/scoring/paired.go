@@ -27,21 +27,29 @@ func pairedOrder(q []byte) ([]byte, error) {
 	return json.Marshal(out)
 }
 
-// paired answers what an experiment of a session showed.
-func (s *scorer) paired(q []byte) ([]byte, error) {
+// paired answers what an experiment of a session showed. The results are taken between
+// two groups of facts, as bytes; they are read and compared beside the loop.
+func (s *scorer) paired(q []byte, reply func([]byte, error)) {
 	var ask wire.PairedAsk
 	if err := json.Unmarshal(q, &ask); err != nil || !wire.ValidID(ask.Experiment) {
-		return nil, fmt.Errorf("experiment %q is not an id", ask.Experiment)
+		reply(nil, fmt.Errorf("experiment %q is not an id", ask.Experiment))
+		return
 	}
 	b, err := s.results([]byte(ask.Session))
 	if err != nil {
-		return nil, err
+		reply(nil, err)
+		return
 	}
+	go func() { reply(compared(b, ask.Experiment)) }()
+}
+
+// compared sets the runs of an experiment against each other, from results and as bytes.
+func compared(results []byte, experiment string) ([]byte, error) {
 	var r wire.Results
-	if err := json.Unmarshal(b, &r); err != nil {
+	if err := json.Unmarshal(results, &r); err != nil {
 		return nil, fmt.Errorf("reading the results: %w", err)
 	}
-	out, err := comparePairs(r, ask.Experiment)
+	out, err := comparePairs(r, experiment)
 	if err != nil {
 		return nil, err
 	}
