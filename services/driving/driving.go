@@ -58,6 +58,7 @@ type service struct {
 	rev    uint64 // of what was said of the state
 	asks   chan asked
 	heard  chan reading
+	known  chan roster // whose motors are told to stop, unless they are armed
 	facts  *facts
 
 	holder  authority
@@ -104,7 +105,7 @@ func Run(ctx context.Context, nc *nats.Conn, site string) error {
 func run(ctx context.Context, nc *nats.Conn, site string, l limits) error {
 	boot := strings.ToLower(rand.Text()[:12])
 	s := &service{
-		nc: nc, site: site, limits: l, start: time.Now(), boot: boot, asks: make(chan asked, 64), heard: make(chan reading, 256),
+		nc: nc, site: site, limits: l, start: time.Now(), boot: boot, asks: make(chan asked, 64), heard: make(chan reading, 256), known: make(chan roster, 1),
 		facts: newFacts(nc, site, boot), lost: map[string]string{}, motors: map[string]*motor{}, tickAt: time.Now(),
 	}
 	inner, cancel := context.WithCancel(context.WithoutCancel(ctx))
@@ -116,10 +117,9 @@ func run(ctx context.Context, nc *nats.Conn, site string, l limits) error {
 	defer unsubscribe()
 	kept := make(chan struct{})
 	go func() { defer close(kept); s.facts.run(inner) }()
-	known := make(chan roster, 1)
-	go s.firstRoster(inner, known)
+	go s.firstRoster(inner, s.known)
 	s.tell()
-	s.loop(ctx, known)
+	s.loop(ctx)
 	s.halt("the service", "the driving service was stopped")
 	s.say(time.Now(), true)
 	_ = s.nc.FlushTimeout(200 * time.Millisecond)
@@ -180,10 +180,26 @@ func (s *service) question(ctx context.Context, m *nats.Msg) {
 		return
 	}
 	hand()
+	if a.Do == wire.DriveStop {
+		go s.stopRest(ctx)
+	}
+}
+
+// stopRest has the motors stop, too, that came into the roster since the service began and
+// were never armed. The others wait for none of it.
+func (s *service) stopRest(ctx context.Context) {
+	r, err := s.fetchRoster(ctx)
+	if err != nil {
+		return // and nothing was commanded to them
+	}
+	select {
+	case s.known <- r:
+	case <-ctx.Done():
+	}
 }
 
 // loop goes on until ctx is done.
-func (s *service) loop(ctx context.Context, known <-chan roster) {
+func (s *service) loop(ctx context.Context) {
 	ticker := time.NewTicker(s.limits.tick)
 	defer ticker.Stop()
 	for {
@@ -195,7 +211,7 @@ func (s *service) loop(ctx context.Context, known <-chan roster) {
 		case r := <-s.heard:
 			s.read(r)
 			continue
-		case r := <-known:
+		case r := <-s.known:
 			s.quieten(r)
 		case <-ticker.C:
 			s.tick(time.Now())

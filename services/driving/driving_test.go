@@ -172,6 +172,32 @@ func TestAnybodyStopsAll(t *testing.T) {
 	}
 }
 
+// A motor that came into the roster after the service began, and was never armed, is told
+// to stop as the others are; one that is armed by then is not.
+func TestStopReachesMotorsThatCameLater(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	l.eventually("the zeros of the beginning", func() bool { return len(l.said("bench")) > 0 })
+	l.late.Store(true)
+	l.must(wire.DrivingAsk{Do: wire.DriveStop, Why: "smoke"})
+	l.eventually("a command to the motor that came later", func() bool { return len(l.said("late")) > 3 })
+	for _, c := range l.said("late") {
+		if c.DutyPermille != 0 {
+			t.Errorf("commands %d", c.DutyPermille)
+		}
+	}
+	l.slowMs.Store(400)
+	l.must(wire.DrivingAsk{Do: wire.DriveStop, Why: "smoke"})
+	l.slowMs.Store(0)
+	token, _ := l.arm("m1")
+	l.throttle(token, 0.05, map[string]int64{"m1": 500})
+	l.reaches("m1", 500)
+	time.Sleep(500 * time.Millisecond) // the roster of the stop has come
+	if got := l.duty("m1"); got != 500 {
+		t.Errorf("armed after the stop it has %d", got)
+	}
+}
+
 // Who arms while somebody stops all does not have authority afterwards, however long the
 // roster took: the stop was the later word.
 func TestAStopOutlastsAnArmingOnItsWay(t *testing.T) {

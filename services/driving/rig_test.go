@@ -33,6 +33,7 @@ type line struct {
 	haltJournal, haltDriving func()
 	offUs                    atomic.Int64 // the journal's clock minus this machine's
 	slowMs                   atomic.Int64 // the scorer's answers
+	late                     atomic.Bool  // a motor has come into the roster
 
 	mu       sync.Mutex
 	commands []command
@@ -70,7 +71,11 @@ func newLine(t *testing.T) *line {
 	l.haltJournal = l.run(j.Run)
 	_, err = l.nc.Subscribe(bus.Question(site, "view"), func(m *nats.Msg) {
 		time.Sleep(time.Duration(l.slowMs.Load()) * time.Millisecond)
-		b, _ := json.Marshal(wire.View{Type: "view", Locomotives: []wire.Locomotive{wren}, NamedMotors: []wire.NamedMotor{{ID: "bench"}}})
+		v := wire.View{Type: "view", Locomotives: []wire.Locomotive{wren}, NamedMotors: []wire.NamedMotor{{ID: "bench"}}}
+		if l.late.Load() {
+			v.NamedMotors = append(v.NamedMotors, wire.NamedMotor{ID: "late"})
+		}
+		b, _ := json.Marshal(v)
 		_ = m.Respond(b)
 	})
 	if err != nil {

@@ -56,6 +56,31 @@ func openDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario, m
 	return nil
 }
 
+// zerosOver is how long no motor has been told anything when the driving service has
+// begun.
+const zerosOver = time.Second
+
+// afterZeros waits until the driving service has told every motor of the roster to stop,
+// as it does when it begins. The trains of the demo are run by hand, by a controller that
+// is opened after that: from a command on, whichever, they obey the service alone.
+func afterZeros(ctx context.Context, nc *nats.Conn, site string) error {
+	said := make(chan *nats.Msg, 64)
+	sub, err := nc.ChanSubscribe(bus.Throttle(site, "*"), said)
+	if err != nil {
+		return fmt.Errorf("listening for throttles: %w", err)
+	}
+	defer func() { _ = sub.Unsubscribe() }()
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-said:
+		case <-time.After(zerosOver):
+			return nil
+		}
+	}
+}
+
 // demoMeet is the decisions that make the demo's session a meet: each locomotive
 // is entered by an invented person, and nothing has run.
 func demoMeet(setup wire.Setup, now int64) []wire.Event {

@@ -113,6 +113,9 @@ func demo(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) error
 		if err := openDemo(ctx, nc, cfg.Site, played, *meet); err != nil {
 			return err
 		}
+		if err := afterZeros(ctx, nc, cfg.Site); err != nil {
+			return ended(ctx, err)
+		}
 		if *meet {
 			return sim.RunCalled(ctx, nc, cfg.Site, played, *seed)
 		}
