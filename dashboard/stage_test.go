@@ -43,7 +43,9 @@ type stage struct {
 	health   wire.Health
 	official string
 	demo     bool
-	muted    bool // the line is up, but nothing is said
+	muted    bool          // the line is up, but nothing is said
+	withheld string        // a module that is not served
+	late     time.Duration // how long every file but the first ones takes
 	refuse   string
 	driving  wire.Driving
 	driven   uint64 // revision of what was said last of it
@@ -197,7 +199,18 @@ func (s *stage) handler() http.Handler {
 	}
 	mux := http.NewServeMux()
 	prefix := dashboard.Prefix + build + "/"
-	mux.Handle("GET "+prefix, http.StripPrefix(prefix, http.FileServerFS(assets)))
+	files := http.StripPrefix(prefix, http.FileServerFS(assets))
+	mux.HandleFunc("GET "+prefix, func(w http.ResponseWriter, r *http.Request) {
+		s.mu.Lock()
+		withheld, late := s.withheld != "" && strings.HasSuffix(r.URL.Path, s.withheld), s.late
+		s.mu.Unlock()
+		time.Sleep(late)
+		if withheld {
+			http.Error(w, "withheld", http.StatusServiceUnavailable)
+			return
+		}
+		files.ServeHTTP(w, r)
+	})
 	page := func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Security-Policy", policy)
 		w.Header().Set("Content-Type", "text/html; charset=utf-8")

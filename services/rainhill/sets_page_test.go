@@ -235,8 +235,13 @@ func setsOverlaid(t *testing.T, x *reading) {
 	}
 	x.press(`[name=of][value=wheels]`)
 	x.shows(`location.search.includes('trial=ten-cars') && document.querySelectorAll('.set-slip tbody tr').length === 2 && document.querySelector('nav [aria-current=page]').innerText === 'Sets'`)
+	// One trial has one value of most circumstances: they are told in a table and not plotted.
+	x.shows(`[...document.querySelectorAll('.set-plot figcaption')].map(e => e.innerText).join() === 'Slip by place,Desync by place'`)
+	if s := chrome.Eval[string](t, x.ctx, `[...document.querySelector('.set-one').querySelectorAll('tbody tr')].map(r => r.innerText.replace(/\s+/g, ' ').trim()).join('; ')`); !strings.HasPrefix(s, "speed 48") || !strings.Contains(s, "; throttle 70.0, 52.5 % +") || !strings.Contains(s, "; load 5940 g on the rails +") {
+		t.Errorf("what stayed the same is %q", s)
+	}
 	chrome.Eval[bool](t, x.ctx, `(history.back(), true)`)
-	x.shows(`document.querySelectorAll('.set-slip tbody tr').length === 4`)
+	x.shows(`document.querySelectorAll('.set-slip tbody tr').length === 4 && document.querySelectorAll('.set-plot').length === 8`)
 	x.press(`.set-slip [data-trial="ten-cars"] a.fig`)
 	x.shows(`document.querySelector('#behind [data-lap="2"]') && location.pathname === '/results'`)
 	x.press(`.trials [data-trial="ten-cars"] .remarks a[href*="/sets"]`)

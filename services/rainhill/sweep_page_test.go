@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -121,12 +122,37 @@ func TestSweepIsGuided(t *testing.T) {
 	if math.Abs(*c.ResistanceOhm.Value-boardOhm) > 0.15 || math.Abs(*c.KVS.Value/boardKVS-1) > 0.02 || len(c.Steps) < 8 {
 		t.Errorf("R = %g ohm of %g, k = %g of %g V s, from %d steps", *c.ResistanceOhm.Value, float64(boardOhm), *c.KVS.Value, boardKVS, len(c.Steps))
 	}
+	s.audited(len(c.Steps))
+}
+
+// audited reads the curve's decision in the audit: constants one by one, steps folded.
+func (s *shed) audited(steps int) {
+	s.t.Helper()
+	chrome.Eval[bool](s.t, s.ctx, `(location.hash = 'audit', true)`)
+	s.wait(`document.querySelector('.deeds li button')`)
+	chrome.Eval[bool](s.t, s.ctx, `(document.querySelector('.deeds li button').click(), true)`)
+	s.wait(`document.querySelector('.deeds table.value')`)
+	shown := chrome.Eval[string](s.t, s.ctx, `document.querySelector('.deeds li').innerText`)
+	for _, want := range []string{"curve, R in Ω, value", "curve, trial 1", "curve, trial 2", "curve, steps: ", "curve, covariance: ", "curve, doubt 1"} {
+		if !strings.Contains(shown, want) {
+			s.t.Errorf("the audit does not say %q: %s", want, shown)
+		}
+	}
+	if strings.Contains(shown, "train") || strings.Contains(shown, "curve, step 1") {
+		s.t.Errorf("the audit says %s", shown)
+	}
+	chrome.Eval[bool](s.t, s.ctx, `([...document.querySelectorAll('.deeds details')].forEach(d => d.open = true), true)`)
+	s.wait(fmt.Sprintf(`document.querySelector('.deeds li').innerText.includes('curve, step %d, speed in rad/s')`, steps))
 }
 
 // byHand follows the page's calls with the wheels free.
 func (s *shed) byHand(b *benchMotor) {
 	s.t.Helper()
 	s.press("[data-load=free]", "Open its trial")
+	s.wait(`document.querySelector('[data-load=light] .note a')`)
+	chrome.Do(s.t, s.ctx, "going to the trial that is in the way", chrome.Click("[data-load=light] .note a"))
+	s.wait(`rainhill.view === 'book' && (b => b && b.top >= 0 && b.bottom <= innerHeight)(document.querySelector('[data-line^=wren]')?.getBoundingClientRect())`)
+	chrome.Eval[bool](s.t, s.ctx, `(location.hash = 'motors', true)`)
 	s.press("[data-load=free]", "Call out the steps")
 	var called []string
 	seen := false

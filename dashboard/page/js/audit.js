@@ -8,7 +8,7 @@ import { Refused } from './api.js';
 import { choice, field, submitting } from './forms.js';
 import { again } from './again.js';
 import { clock, day } from './format.js';
-import { rows, differing, fieldWords, valueWords } from './fields.js';
+import { rows, differing, fieldWords, longPart, valueWords } from './fields.js';
 import { audit, nameOfThing, takeBack, words } from './past.js';
 
 /** Kinds of decisions, as the filter names them. @type {[string, string][]} */
@@ -158,8 +158,13 @@ function whole(d) {
   const changed = new Set(differing(d.before, after).map((r) => r.path));
   const all = rows(d.before, after);
   if (!all.length) return html`<p class="note">Nothing stands there.</p>`;
-  return html`<table class="value"><caption>${d.before ? (d.after || !d.took ? 'before and after' : 'what was taken away') : 'nothing stood there before'}</caption>
+  /** @type {Map<string, import('./fields.js').Row[]>} */
+  const long = new Map();
+  for (const r of all) if (longPart(r.path)) long.set(longPart(r.path), [...(long.get(longPart(r.path)) ?? []), r]);
+  const caption = d.before ? (d.after || !d.took ? 'before and after' : 'what was taken away') : 'nothing stood there before';
+  const table = (/** @type {import('./fields.js').Row[]} */ of, /** @type {string} */ title) => html`<table class="value"><caption>${title}</caption>
     <thead><tr><th scope="col">field</th>${d.before ? html`<th scope="col">before</th>` : nothing}<th scope="col">after</th></tr></thead>
-    <tbody>${all.map((r) => html`<tr class=${d.before && changed.has(r.path) ? 'changed' : ''}><th scope="row">${fieldWords(r.path)}</th>
+    <tbody>${of.map((r) => html`<tr class=${d.before && changed.has(r.path) ? 'changed' : ''}><th scope="row">${fieldWords(r.path)}</th>
       ${d.before ? html`<td>${valueWords(r.path, r.a, nameOfThing)}</td>` : nothing}<td>${valueWords(r.path, r.b, nameOfThing)}</td></tr>`)}</tbody></table>`;
+  return html`${table(all.filter((r) => !longPart(r.path)), caption)}${[...long].map(([path, of]) => html`<details><summary>${fieldWords(path)}: ${of.length} figures${d.before && of.some((r) => changed.has(r.path)) ? ', changed' : ''}</summary>${table(of, caption)}</details>`)}`;
 }

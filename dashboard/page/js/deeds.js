@@ -1,7 +1,7 @@
 // Decisions in words: who reads "voided lap 7 of Heron, 14:03 trial" needs no JSON.
 /** @import {Names} from './fields.js' */
 import { clock } from './format.js';
-import { differing, fieldWords } from './fields.js';
+import { differing, fieldWords, longPart } from './fields.js';
 
 /** @typedef {{locomotive?: string, from_us?: number}} TrialSeen as much of a trial as names it */
 /** @typedef {(id: string) => TrialSeen | undefined} Trials */
@@ -32,7 +32,7 @@ function defined({ what, value, before, names }) {
 
 /** The fields that differ, a few of them by name. @param {unknown} a @param {unknown} b */
 export function fieldList(a, b) {
-  const names = [...new Set(differing(a, b).map((r) => fieldWords(r.path)))];
+  const names = [...new Set(differing(a, b).map((r) => fieldWords(longPart(r.path) || r.path)))];
   return names.slice(0, 3).join(', ') + (names.length > 3 ? ` and ${names.length - 3} more` : '');
 }
 

@@ -12,12 +12,12 @@ const WORDS = {
   lap_length_u_mm: 'lap length, its uncertainty', scale_ratio: 'scale 1 to', variant_of: 'variant of', pair_mm: 'second beam at', nominal_mv: 'nominal voltage', capacity_mah: 'capacity', void: 'void',
   wheel_diameter_u_mm: 'wheel diameter, its uncertainty', gear_efficiency_u: 'gear efficiency, its uncertainty', adhesion_u: 'adhesion, its uncertainty', u_mm: 'uncertainty there', own_u_mm: 'uncertainty of its own',
   a_m_s2: 'a in m/s²', b_per_s: 'b in 1/s', c_per_m: 'c in 1/m', curve_m_s2: 'on curves in m/s²', a_u_m_s2: 'a, its uncertainty', b_u_per_s: 'b, its uncertainty', c_u_per_m: 'c, its uncertainty', curve_u_m_s2: 'on curves, its uncertainty',
-  resistance_ohm: 'R in Ω', k_v_s: 'k in V s', speed_rad_s: 'speed in rad/s', u_speed_rad_s: 'speed, its uncertainty',
+  resistance_ohm: 'R in Ω', k_v_s: 'k in V s', no_load_ma: 'no-load current in mA', lo: 'from', hi: 'to', u: 'uncertainty', speed_rad_s: 'speed in rad/s', u_speed_rad_s: 'speed, its uncertainty',
 };
 /** @type {Record<string, string>} */
 const UNITS = { g: 'g', mm: 'mm', v: 'V', mv: 'mV', c: '°C', s: 's', deg: '°', mah: 'mAh' };
 /** Parts of a value that are lists: what one of them is called. @type {Record<string, string>} */
-const LISTS = { driver_sets: 'driver set', cars: 'car', pieces: 'piece', gates: 'gate', trials: 'train', classes: 'class', runs: 'run' };
+const LISTS = { driver_sets: 'driver set', cars: 'car', pieces: 'piece', gates: 'gate', trials: 'train', classes: 'class', runs: 'run', steps: 'step', doubts: 'doubt' };
 /** Fields that hold the id of something with a name. */
 const THINGS = ['locomotive', 'consist', 'battery', 'circuit', 'trial', 'variant_of'];
 /** Fields that say yes or no: nothing said is no. */
@@ -84,12 +84,17 @@ function isPlain(v) {
   return typeof v === 'object' && v !== null && !Array.isArray(v);
 }
 
+/** A part of a value with many figures that nobody reads one by one, by the path of one of them; '' for others. @param {string} path */
+export function longPart(path) {
+  return /^(.*\.)?(steps|covariance)(?=\.\d)/.exec(path)?.[0] ?? '';
+}
+
 /** @param {string} path as flat gives it */
 export function fieldWords(path) {
   const words = [];
   const parts = path.split('.').filter((p) => p !== 'conditions');
   for (let i = 0; i < parts.length; i++) {
-    const one = LISTS[parts[i]];
+    const one = parts[i] === 'trials' && i ? 'trial' : LISTS[parts[i]]; // an order names trains by their trials
     if (one && /^\d+$/.test(parts[i + 1] ?? '')) words.push(`${one} ${Number(parts[++i]) + 1}`);
     else if (parts[i] !== 'circuit' || parts.length === 1) words.push(WORDS[parts[i]] ?? parts[i].replace(/_(g|mm|v|mv|c|s|deg|mah|us)$/, '').replaceAll('_', ' '));
   }

@@ -8,7 +8,7 @@ import { localUs } from './clock.js';
 import { health, Refused } from './api.js';
 import { motion } from './motion.js';
 import { onAgain } from './again.js';
-import { later } from './later.js';
+import { coming, later } from './later.js';
 import { head, silence } from './head.js';
 import { lineView } from './line.js';
 import { slip } from './lap.js';
@@ -51,7 +51,7 @@ let view = location.pathname.slice(1) in VIEWS ? location.pathname.slice(1) : 'l
 const sheet = new Pace(() => {
   render(head(view), headElement);
   const asked = state.order && state.order.state !== 'clear' && view !== 'health' && view !== 'call' && (view !== 'meet' || openTrials().length > 1);
-  render(html`${asked ? orders()?.orderNotice(state.order) : nothing}${VIEWS[view]()}`, sheetElement);
+  render(html`${asked ? orders()?.orderNotice(state.order) : nothing}${VIEWS[view]() ?? coming()}`, sheetElement);
   slip.draw();
   drawn();
 }, 25);

@@ -48,8 +48,8 @@ function section(id, title, caption, body) {
 /** @param {NamedMotor} m */
 function line(m) {
   const turns = motorsInUse().get(m.id);
-  const head = html`<h3>${m.name || m.id} <small>${m.id}</small></h3><p class="faint">${[turns?.length ? `turns ${turns.join('; ')}` : 'in no driver set', m.nominal_mv ? `nominal ${volts(m.nominal_mv)} V` : ''].filter(Boolean).join(' · ')}</p>`;
-  if (!m.curve) return html`<li data-motor=${m.id}>${head}<p class="note">No curve yet: sweep it below, or type one in from its data sheet in the <a href="#roster">roster</a>.</p></li>`;
+  const head = html`<h3>${m.name || m.id}${m.name && m.name !== m.id ? html` <small>${m.id}</small>` : nothing}</h3><p class="faint">${[turns?.length ? `turns ${turns.join('; ')}` : 'in no driver set', m.nominal_mv ? `nominal ${volts(m.nominal_mv)} V` : ''].filter(Boolean).join(' · ')}</p>`;
+  if (!m.curve) return html`<li data-motor=${m.id}>${head}<p class="note">No curve yet: sweep it below, or <a href="#roster">type one in from its data sheet</a></p></li>`;
   const open = folds.open.has(m.id);
   const [r, , kv, i0] = rowsOf(m.curve).map((x) => told(x.e, x.scale, x.alone).value);
   const fold = (/** @type {Event} */ e) => {

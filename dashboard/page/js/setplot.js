@@ -8,8 +8,8 @@ import { mark, markShape } from './marks.js';
 import { ticks, decimalsOf } from './season.js';
 
 /** @typedef {{x: number, e: {value: number | null, lo?: number | null, hi?: number | null}, words: string}} Point */
-/** @typedef {{mark: Mark, points: Point[]}} Series */
-/** @typedef {{title: string, y: string, x: string, series: Series[], places?: string[], k?: number, why?: string}} Plot k: by which y is written larger */
+/** @typedef {{of: string, mark: Mark, points: Point[]}} Series of: a set, or a pair of them; of several trials each has a series */
+/** @typedef {{title: string, y: string, x: string, series: Series[], places?: string[], k?: number}} Plot k: by which y is written larger */
 
 const WIDE = 430, HIGH = 270, LEFT = 54, RIGHT = 12, TOP = 14, BOTTOM = 46;
 const PATTERNS = 4, SHAPES = 8;
@@ -20,12 +20,22 @@ export function markOfSet(set, sets, trial) {
   return mark(shape + SHAPES * ((trial - shape + 2 * SHAPES) % PATTERNS), trial);
 }
 
-/** @param {Plot} p */
+/** Values of a circumstance closer together than this part of the largest are one. */
+const ONE = 0.02;
+
+/** Is there anything to plot: one set at more than one place along? @param {{series: Series[], places?: string[]}} p */
+export function varied(p) {
+  return p.series.some((one) => {
+    const xs = p.series.filter((s) => s.of === one.of).flatMap((s) => s.points.filter((q) => known(q.e.value)).map((q) => q.x));
+    const [lo, hi] = [Math.min(...xs), Math.max(...xs)];
+    return xs.length > 1 && (p.places ? hi > lo : hi - lo > ONE * Math.abs(hi));
+  });
+}
+
+/** Points that vary along. @param {Plot} p */
 export function plot(p) {
   const k = p.k ?? 1;
   const series = p.series.map((s) => ({ ...s, points: s.points.filter((q) => known(q.e.value)) })).filter((s) => s.points.length);
-  const n = series.reduce((sum, s) => sum + s.points.length, 0);
-  if (!n) return html`<figure class="plot set-plot none"><figcaption><b>${p.title}</b>: ${p.why ?? 'nothing can be told yet.'}</figcaption></figure>`;
   const frame = framed(series, p, k);
   const said = series.flatMap((s) => s.points.map((q) => q.words));
   return html`<figure class="plot set-plot"><figcaption><b>${p.title}</b></figcaption>

@@ -7,7 +7,7 @@ import { list } from './merge.js';
 import { clock, fixed, known, DASH } from './format.js';
 import { address, consistName, locomotiveName, PLAIN } from './returns.js';
 import { markPicture } from './marks.js';
-import { markOfSet, plot } from './setplot.js';
+import { markOfSet, plot, varied } from './setplot.js';
 import { desyncRows, figure, loadOf, pair, perCent, slipRows, toldWords, verdict } from './setsknow.js';
 
 /** @typedef {{trials: TrialResult[], sets: string[], pairs: string[]}} Shown */
@@ -62,20 +62,44 @@ function plots(what, id, rows, ofs, s, whole) {
   const everywhere = rows.filter((b) => b.place === 'all');
   const places = ['straight', 'curve'];
   /** @param {(of: string, trial: number) => {x: number, e: {value: number | null}, words: string}[]} points */
-  const series = (points) => s.trials.flatMap((t, trial) => ofs.map((of, k) => ({ mark: markOfSet(k, ofs.length, trial), points: points(of, trial) })));
+  const series = (points) => s.trials.flatMap((t, trial) => ofs.map((of, k) => ({ of, mark: markOfSet(k, ofs.length, trial), points: points(of, trial) })));
   /** @param {Row[]} some @param {(b: Row) => number | null} x */
   const against = (some, x) => series((of, trial) => some.filter((b) => b.of === of && b.trial === trial && known(x(b))).map((b) => ({ x: x(b) ?? 0, e: b.e, words: rowWords(b, s) })));
   const loads = series((of, trial) => whole(s.trials[trial]).filter((w) => w.of === of && (loadOf(s.trials[trial]) ?? 0) > 0).map((w) => ({ x: loadOf(s.trials[trial]) ?? 0, e: w.e, words: `${of}, ${s.trials[trial].trial}: ${perCent(w.e)} %` })));
   const blurred = s.trials.flatMap((t) => list(t.doubts)).some((d) => d.includes('cannot be told apart'));
   const y = `${what.toLowerCase()}, %`;
+  const all = [
+    { name: 'speed', unit: 'mm/s', digits: 0, x: 'speed, mm/s', series: against(everywhere, (b) => b.speed) },
+    { name: 'throttle', unit: '%', digits: 1, x: 'throttle, %', series: against(everywhere, (b) => (known(b.duty) ? b.duty / 10 : null)), why: 'no board told its throttle' },
+    { name: 'load', unit: 'g on the rails', digits: 0, x: 'mass on the rails, g', series: loads, why: 'masses are not stated in the roster, or no trial tells it' },
+    { name: 'place', unit: '', digits: 0, x: 'where the locomotive stood', places, series: against(rows.filter((b) => places.includes(b.place)), (b) => places.indexOf(b.place)), why: blurred ? 'every stretch between gates has about the same share of curve, so straights and curves cannot be told apart; a gate where a curve begins would tell them' : 'the circuit’s pieces do not tell straights from curves' },
+  ];
+  const drawn = all.filter(varied);
+  if (!rows.length) return html`<section aria-labelledby=${id}><h3 id=${id}>${what} by circumstances</h3><p class="part">Nothing can be told yet: the doubts say why.</p></section>`;
   return html`<section aria-labelledby=${id}><h3 id=${id}>${what} by circumstances</h3>
     <ul class="set-key" aria-label="Marks">${s.trials.flatMap((t, trial) => ofs.filter((of) => whole(t).some((w) => w.of === of)).map((of) => html`<li>${markPicture(markOfSet(ofs.indexOf(of), ofs.length, trial))} ${of}, ${t.train === s.trials[0].train ? '' : `${locomotiveName(t.train)}, `}${t.trial}</li>`))}</ul>
-    <div class="plots">${plot({ title: `${what} against speed`, y, x: 'speed, mm/s', k: 100, series: against(everywhere, (b) => b.speed) })}
-      ${plot({ title: `${what} against throttle`, y, x: 'throttle, %', k: 100, series: against(everywhere, (b) => (known(b.duty) ? b.duty / 10 : null)), why: 'no board told its throttle.' })}
-      ${plot({ title: `${what} against load`, y, x: 'mass on the rails, g', k: 100, series: loads, why: 'masses are not stated in the roster, or no trial tells it.' })}
-      ${plot({ title: `${what} by place`, y, x: 'where the locomotive stood', k: 100, places, series: against(rows.filter((b) => places.includes(b.place)), (b) => places.indexOf(b.place)), why: blurred ? 'every stretch between gates has about the same share of curve, so straights and curves cannot be told apart; a gate where a curve begins would tell them.' : 'the circuit’s pieces do not tell straights from curves.' })}</div>
-    <p class="note">A bar is the 95 % interval; where points would cover each other they stand side by side. Against load each point is a whole trial.</p>
+    <div class="plots">${drawn.map((p) => plot({ title: `${what} ${p.places ? 'by' : 'against'} ${p.name}`, y, k: 100, ...p }))}${drawn.length < all.length ? atOne(what, all.filter((p) => !drawn.includes(p))) : nothing}</div>
+    ${drawn.length ? html`<p class="note">A bar is the 95 % interval; where points would cover each other they stand side by side. Against load each point is a whole trial.</p>` : nothing}
     <details><summary>The same figures in a table (${rows.length} ${rows.length === 1 ? 'row' : 'rows'})</summary>${byTable(what, rows, s)}</details></section>`;
+}
+
+/** @typedef {{name: string, unit: string, digits: number, x: string, series: import('./setplot.js').Series[], places?: string[], why?: string}} Circumstance */
+
+/** What did not change cannot be plotted against: its one value, with the figures there. @param {string} what @param {Circumstance[]} of */
+function atOne(what, of) {
+  return html`<table class="ruled set-one"><caption>What stayed the same, or is not known</caption><thead><tr><th scope="col">circumstance</th><th scope="col">it was</th><th scope="col">${what.toLowerCase()} there, <span class="unit">%</span><small>± 95 %</small></th></tr></thead>
+    <tbody>${of.map((p) => {
+      const points = p.series.flatMap((x) => x.points.filter((q) => known(q.e.value)).map((q) => ({ q, mark: x.mark })));
+      return html`<tr data-circumstance=${p.name}><th scope="row">${p.name}</th>${points.length
+        ? html`<td data-label="it was">${valueAt(p, points.map((x) => x.q.x))}</td><td data-label="${what.toLowerCase()} there, %"><ul class="set-at">${points.map((x) => html`<li>${markPicture(x.mark)} <span class="num">${perCent(x.q.e)}</span></li>`)}</ul></td>`
+        : html`<td colspan="2" class="remarks">${p.why ?? 'nothing can be told yet'}</td>`}</tr>`;
+    })}</tbody></table>`;
+}
+
+/** @param {Circumstance} p @param {number[]} xs */
+function valueAt(p, xs) {
+  if (p.places) return p.places[xs[0]];
+  return `${[...new Set(xs.map((v) => fixed(v, p.digits)))].join(', ')} ${p.unit}`;
 }
 
 /** @param {Row} b @param {Shown} s */

@@ -1,5 +1,5 @@
 import { same } from './check.js';
-import { both, differing, fieldWords, flat, plain, valueWords } from '../../page/js/fields.js';
+import { both, differing, fieldWords, flat, longPart, plain, valueWords } from '../../page/js/fields.js';
 import { deedWords } from '../../page/js/deeds.js';
 import { conditionWords, endWords, follows, loadWords, massOf, unwritten } from '../../page/js/trialwords.js';
 
@@ -39,9 +39,16 @@ export function testValuesInWords() {
   same(say('void', false), 'void: no', 'a no');
   same(say('ends_after_s', 180), 'ends after: 3 min', 'minutes');
   same(say('curve.k_v_s.value', 0.008503), 'curve, k in V s, value: 0.0085', 'a small figure has digits');
-  same(say('curve.steps.2.speed_rad_s', 812.5), 'curve, steps, 2, speed in rad/s: 812.5', 'radians a second are no seconds');
+  same(say('curve.steps.2.speed_rad_s', 812.5), 'curve, step 3, speed in rad/s: 812.5', 'radians a second are no seconds');
+  same([say('trials.0', 't1'), say('driver_sets.0.calibration.trials.0', 't1')], ['train 1: t1', 'driver set 1, calibration, trial 1: t1'], 'an order is of trains, a calibration from trials');
   same(say('resistance.b_per_s', 0.03), 'resistance, b in 1/s: 0.03', 'nor is one over a second');
   same([plain(100), plain(7.25), plain(0.1234), plain(-3), plain(10.5)], ['100', '7.25', '0.123', '−3', '10.5'], 'decimals that are there');
+}
+
+export function testManyFiguresAreOnePart() {
+  same(['curve.steps.2.speed_rad_s', 'curve.covariance.0.1', 'curve.k_v_s.value', 'cars.0.mass_g'].map(longPart), ['curve.steps', 'curve.covariance', '', ''], 'parts');
+  const step = (/** @type {number} */ mv) => ({ voltage_mv: mv, current_ma: mv / 10, speed_rad_s: mv / 5 });
+  same(deed('motor', { id: 'm1', name: 'M', curve: { source: 'sweep', steps: [step(100), step(200)] } }, { id: 'm1', name: 'M' }), 'changed motor M: curve, source, curve, steps', 'steps are named once');
 }
 
 export function testBothChangesStandWhenTheyDoNotTouch() {
