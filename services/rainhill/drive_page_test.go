@@ -403,7 +403,14 @@ func TestPageTriesTrim(t *testing.T) {
 	ada := d.at("Ada", "drive")
 	ada.shows(`document.querySelector('#experiment-form')`)
 	ada.fill("#experiment-form", map[string]string{"pairs": "2", "laps": "1", "warmup": "0", "throttle": "60", "seed": "11"})
+	ada.press("#experiment-form .rows > button")
+	ada.shows(`document.querySelector('#experiment-form [name="cond.name"]')`)
+	ada.fill("#experiment-form", map[string]string{"cond.name": "trim", "cond.value": "dry"})
 	ada.press("#plan-experiment")
+	ada.shows(`document.querySelector('#experiment [role=alert]')?.innerText.includes('writes the condition trim itself')`)
+	ada.fill("#experiment-form", map[string]string{"cond.name": "lubrication"})
+	ada.press("#plan-experiment")
+	ada.textHas("#experiment", "All with lubrication dry")
 	ada.shows(`document.querySelectorAll('.pair-order li').length === 4 && document.querySelector('#hindrance')`)
 	order := chrome.Eval[[]string](t, ada.ctx, `[...document.querySelectorAll('.pair-order li')].map(e => e.dataset.trim)`)
 	ada.arm()
@@ -418,7 +425,7 @@ func TestPageTriesTrim(t *testing.T) {
 		if tr.Void && tr.Outcome == wire.Abandoned {
 			continue // and run again
 		}
-		if !ok || tr.ToUs == 0 || tr.Void || tr.EndsAfterLaps != 1 || tr.Conditions["throttle_permille"] != 600.0 || tr.Conditions["seed"] != 11.0 {
+		if !ok || tr.ToUs == 0 || tr.Void || tr.EndsAfterLaps != 1 || tr.Conditions["throttle_permille"] != 600.0 || tr.Conditions["seed"] != 11.0 || tr.Conditions["lubrication"] != "dry" {
 			t.Errorf("%+v", tr)
 		}
 		ran = append(ran, turn.Trim)

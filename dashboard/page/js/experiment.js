@@ -9,9 +9,11 @@ import { ask as get, at, Refused } from './api.js';
 import { slug } from './slug.js';
 import { attempt } from './decide.js';
 import { again } from './again.js';
-import { field, choice, submitting } from './forms.js';
+import { field, choice, Rows, submitting } from './forms.js';
+import { readConditions } from './trialform.js';
+import { fieldWords, valueWords } from './fields.js';
 import { fixed, signed, known, DASH } from './format.js';
-import { run, runPlan, trialsOf, left, hindrance, motorsOf, halt, interrupted, voidRun } from './experimentrun.js';
+import { OWN, run, runPlan, trialsOf, left, hindrance, motorsOf, halt, interrupted, voidRun } from './experimentrun.js';
 import { perCent } from './drivelive.js';
 
 const AGAIN_MS = 2000;
@@ -20,6 +22,26 @@ const page = {
   /** @type {Plan | null} drawn, or read back from the book */ plan: null,
   /** @type {PairedResult | null} */ result: null, resultOf: '', askedMs: -Infinity, refused: '', picked: '', key: 0,
 };
+
+/** Conditions that the person gives, as rows of the form; of which form they are. */
+const free = new Rows(/** @type {{name: string, value: string}[]} */ ([]), () => ({ name: '', value: '' }));
+let freeOf = '';
+/** Conditions that are another's business, or are read anew each time. */
+const NOT_KEPT = [...OWN, 'purpose', 'wheels', 'battery_v', 'temperature_c'];
+
+/** Begins with what the locomotive's last trial was run under. @param {string} locomotive @param {string} key */
+function fillConditions(locomotive, key) {
+  if (freeOf === key) return;
+  freeOf = key;
+  const last = [...state.trials.values()].map((r) => r.trial).filter((t) => t.locomotive === locomotive && !t.void).at(-1);
+  free.set(Object.entries(last?.conditions ?? {}).filter(([k]) => !NOT_KEPT.includes(k)).map(([name, value]) => ({ name, value: String(value) })));
+}
+
+/** Those of a trial that its experiment did not give. @param {Record<string, any>} c */
+const given = (c) => Object.fromEntries(Object.entries(c).filter(([k]) => !OWN.includes(k)));
+
+/** @param {Record<string, string | number>} c */
+const conditionWords = (c) => Object.entries(c).map(([k, v]) => `${fieldWords(`conditions.${k}`)} ${valueWords(`conditions.${k}`, v, (_, id) => id)}`).join(', ');
 
 export function experimentSection() {
   const known = experiments();
@@ -44,27 +66,33 @@ function form() {
   const armed = list(state.driving?.motors).find((m) => m.locomotive && locos.some((l) => l.id === m.locomotive))?.locomotive;
   const picked = locos.find((l) => l.id === page.picked.slice(1)) ?? locos.find((l) => l.id === armed) ?? locos[0];
   const sets = list(picked.driver_sets).filter((d) => d.motor).map((d) => /** @type {[string, string]} */ ([d.id, d.id]));
+  fillConditions(picked.id, `${picked.id} ${page.key}`);
   const plan = submitting((f) => draw({
+    conditions: readConditions(f.texts('cond.name'), f.texts('cond.value')),
     id: '', locomotive: picked.id, sets: [f.text('a'), f.text('b')], pairs: Math.round(f.number('pairs')), seed: f.text('seed') ? Number(f.text('seed')) : NaN,
     laps: Math.round(f.number('laps')), warmup: Math.round(f.number('warmup')), permille: Math.round(f.number('throttle') * 10), most: Math.round(f.number('most') * 10), turns: [],
   }));
   return keyed(`${picked.id} ${page.key}`, html`<form class="entry" id="experiment-form" @submit=${plan}>
-    <p>In half of the pairs the run with trim comes first, in half the one without, as a seed has it: so neither has the warm rails and the full battery to itself. All runs have the same throttle and laps. Each is a trial in the book, with its conditions.</p>
+    <p>In half of the pairs the run with trim comes first, in half the one without, as a seed has it: so neither has the warm rails and the full battery to itself. All runs have the same throttle and laps, and the cars, battery and direction of the locomotive’s last trial. Each is a trial in the book, with its conditions.</p>
     <div class="fields">${choice('Locomotive', 'locomotive', locos.map((l) => [l.id, l.name || l.id]), picked.id, (v) => { page.picked = `:${v}`; again(); })}
       ${choice('Set', 'a', sets, sets[0][0])}${choice('and set', 'b', sets, sets[1][0])}
       ${field('Pairs', 'pairs', { number: true, min: 1, max: 1000, value: 4, required: true })}${field('Laps that count, a run', 'laps', { number: true, min: 1, max: 10000, value: 4, required: true })}
       ${field('Warm-up laps before', 'warmup', { number: true, max: 1000, value: 1 })}${field('Throttle', 'throttle', { unit: '%', number: true, min: 1, max: 100, value: 50, required: true })}
       ${field('Trim may take off', 'most', { unit: '% at most', number: true, min: 1, max: 100, value: 20, required: true })}
       <label><span>Seed <small>any, when not stated</small></span><input name="seed" inputmode="numeric" pattern="[0-9]{1,15}" title="a whole number of 0 or more" autocomplete="off"></label></div>
+    ${free.show('Conditions of all runs', 'condition', (c) => html`${field('Condition', 'cond.name', { value: c.name, hint: 'lubrication' })}${field('is', 'cond.value', { value: c.value })}`)}
     <p class="acts"><button class="primary" id="plan-experiment">Plan the experiment</button></p></form>`);
 }
 
 /** @param {Plan} plan with a seed, or NaN for a fresh one */
 async function draw(plan) {
   if (plan.sets[0] === plan.sets[1]) return refuse('Choose two sets that are not the same.');
+  const own = Object.keys(plan.conditions).find((k) => OWN.includes(k));
+  if (own) return refuse(`The experiment writes the condition ${own} itself: give yours another name.`);
   const order = await asked(`/api/paired-order?pairs=${plan.pairs}${Number.isNaN(plan.seed) ? '' : `&seed=${plan.seed}`}`);
   if (!order) return;
   const drawn = /** @type {PairedOrder} */ (order);
+  page.refused = '';
   page.plan = { ...plan, id: slug(`${plan.locomotive.slice(0, 20)}-trim`, experiments(), 'trim'), seed: drawn.seed, turns: list(drawn.runs) };
   again();
 }
@@ -95,7 +123,7 @@ async function pick(id) {
   if (!order || page.plan) return;
   page.plan = {
     id, locomotive: t.locomotive, sets: [String(c.set_a), String(c.set_b)], pairs: Number(c.pairs), seed: Number(c.seed), laps: t.ends_after_laps ?? 0, warmup: t.warmup_laps ?? 0,
-    permille: Number(c.throttle_permille), most: Number(c.trim_most_permille), turns: order.runs,
+    permille: Number(c.throttle_permille), most: Number(c.trim_most_permille), conditions: given(c), turns: order.runs,
   };
   again();
 }
@@ -105,7 +133,7 @@ function planned(plan, known) {
   const name = list(state.view?.locomotives).find((l) => l.id === plan.locomotive)?.name || plan.locomotive;
   const rest = left(plan);
   const other = (/** @type {string} */ id) => { Object.assign(page, { plan: null, result: null, resultOf: '', picked: id }); page.key++; if (id && id[0] !== ':') pick(id); again(); };
-  return html`<p><b>${name}</b>, ${plan.sets.join(' and ')}: ${plan.pairs} ${plan.pairs === 1 ? 'pair' : 'pairs'}, ${plan.laps} ${plan.laps === 1 ? 'lap' : 'laps'} after ${plan.warmup} to warm up, throttle ${perCent(plan.permille)}, trim within ${perCent(plan.most)}. Seed <b class="num seed-shown">${plan.seed}</b>; experiment <b>${plan.id}</b>.</p>
+  return html`<p><b>${name}</b>, ${plan.sets.join(' and ')}: ${plan.pairs} ${plan.pairs === 1 ? 'pair' : 'pairs'}, ${plan.laps} ${plan.laps === 1 ? 'lap' : 'laps'} after ${plan.warmup} to warm up, throttle ${perCent(plan.permille)}, trim within ${perCent(plan.most)}. Seed <b class="num seed-shown">${plan.seed}</b>; experiment <b>${plan.id}</b>.${Object.keys(plan.conditions).length ? html` All with ${conditionWords(plan.conditions)}.` : nothing}</p>
     <ol class="pair-order" aria-label="Order of the runs">${plan.turns.map((x) => html`<li class=${rest.includes(x) ? (run.turn === x ? 'now' : '') : 'made'} data-trim=${x.trim}><span class="num">${x.pair}.${x.place}</span> ${x.trim === 'on' ? 'with trim' : 'without'}${rest.includes(x) ? (run.turn === x ? html` <b>${run.doing}</b>` : nothing) : ' ✓'}</li>`)}</ol>
     ${run.turn ? underWay(plan, rest.length) : acts(plan, rest.length, known, other)}
     ${run.halted && !run.turn ? html`<p class="refusal" role="alert" id="halted"><span>The experiment stands still: ${run.halted}.</span></p>` : nothing}

@@ -23,6 +23,7 @@ import { trimTo } from './drivetrim.js';
  * @property {number} warmup laps before them
  * @property {number} permille throttle
  * @property {number} most per mille that trim may take off
+ * @property {Record<string, string | number>} conditions that the person gave, the same for all runs
  * @property {PairTurn[]} turns
  */
 
@@ -36,6 +37,9 @@ export const run = {
   doing: '', trial: '', halted: '',
   /** stop after the run under way, or at once */ wish: /** @type {'' | 'after' | 'now'} */ (''),
 };
+
+/** Conditions that are the experiment's own. */
+export const OWN = ['experiment', 'pair', 'place', 'trim', 'throttle_permille', 'pairs', 'seed', 'trim_most_permille', 'set_a', 'set_b'];
 
 /** Which trials of the session are of an experiment, oldest first. @param {string} id @returns {Trial[]} */
 export function trialsOf(id) {
@@ -122,7 +126,7 @@ function trialValue(plan, turn, id) {
     id, locomotive: plan.locomotive, consist: before?.consist, direction: before?.direction || 'forward', tag: before?.tag, battery: before?.battery, entrant: before?.entrant,
     warmup_laps: plan.warmup, ends_after_laps: plan.laps,
     conditions: {
-      experiment: plan.id, pair: turn.pair, place: turn.place, trim: turn.trim, throttle_permille: plan.permille,
+      ...plan.conditions, experiment: plan.id, pair: turn.pair, place: turn.place, trim: turn.trim, throttle_permille: plan.permille,
       pairs: plan.pairs, seed: plan.seed, trim_most_permille: plan.most, set_a: plan.sets[0], set_b: plan.sets[1],
     },
   };
