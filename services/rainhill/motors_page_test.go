@@ -232,6 +232,11 @@ func followsTheHand(s *shed) {
 		s.t.Errorf("a measured point leads to %q", got)
 	}
 	s.shows(".beside-measured", "six-cars", "prediction’s interval")
+	chrome.Do(s.t, s.ctx, "a phone", chromedp.EmulateViewport(390, 800))
+	if !chrome.Eval[bool](s.t, s.ctx, `(document.querySelector('[name=gear-rear]').scrollIntoView({block: 'center'}), new Promise(r => requestAnimationFrame(() => { const p = document.querySelector('.short-answer'), b = p.getBoundingClientRect(); r(b.top >= 0 && b.bottom < innerHeight && document.elementFromPoint(b.left + 5, b.top + 5) === p && /changed so .* mm\/s, lap .* s; as in the roster/.test(p.innerText)); })))`) {
+		s.t.Errorf("on a phone what comes of a change is out of sight of who makes it: %s", s.text(".short-answer"))
+	}
+	chrome.Do(s.t, s.ctx, "the desk's screen", chromedp.EmulateViewport(1280, 1000))
 }
 
 func keptAsVariant(s *shed) {

@@ -174,9 +174,10 @@ function refresh() {
 /** @param {PairedResult} r */
 function summary(r) {
   const csv = at(`/api/paired-laps.csv?session=${r.session}&experiment=${r.experiment}`);
-  return html`<div class="scroll"><table class="paired cards" id="paired"><caption>With trim less without, mean over the pairs with its 95 % interval (Student’s t, pairs less one)</caption>
+  const none = ![r.lap_time_s, r.speed_mm_s, r.desync].some((d) => d.n);
+  return html`${none ? html`<p class="note">No pair has both its runs yet: there is nothing to compare.</p>` : html`<div class="scroll"><table class="paired cards" id="paired"><caption>With trim less without, mean over the pairs with its 95 % interval (Student’s t, pairs less one)</caption>
       <thead><tr><th scope="col">figure</th><th scope="col" class="num">pairs</th><th scope="col" class="num">without</th><th scope="col" class="num">with trim</th><th scope="col">difference</th></tr></thead>
-      <tbody>${line('mean lap time', 's', r.lap_time_s, 1, 3)}${line('speed', 'mm/s', r.speed_mm_s, 1, 1)}${line('desync, its size', '%', r.desync, 100, 2)}</tbody></table></div>
+      <tbody>${line('mean lap time', 's', r.lap_time_s, 1, 3)}${line('speed', 'mm/s', r.speed_mm_s, 1, 1)}${line('desync, its size', '%', r.desync, 100, 2)}</tbody></table></div>`}
     ${list(r.doubts).length ? html`<ul class="doubts">${list(r.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}
     <details><summary>The runs</summary><div class="scroll"><table class="cards"><thead><tr><th scope="col">pair</th><th scope="col">trim</th><th scope="col">trial</th><th scope="col" class="num">laps</th><th scope="col" class="num">mean lap time</th><th scope="col" class="num">speed</th><th scope="col" class="num">desync</th><th scope="col">left out</th></tr></thead>
       <tbody>${list(r.runs).map((x) => html`<tr><td class="num" data-name="pair">${x.pair}.${x.place}</td><td data-name="trim">${x.trim}</td><td data-name="trial">${x.trial}</td><td class="num" data-name="laps">${x.laps}</td><td class="num" data-name="mean lap time">${figure(x.lap_time_s, 1, 3, 's')}</td><td class="num" data-name="speed">${figure(x.speed_mm_s, 1, 1, 'mm/s')}</td><td class="num" data-name="desync">${figure(x.desync, 100, 2, '%')}</td><td data-name="left out">${x.left ?? ''}</td></tr>`)}</tbody></table></div></details>

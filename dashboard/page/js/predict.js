@@ -15,7 +15,7 @@ import { stock, motorName, openChanged } from './stock.js';
 import { slider } from './slider.js';
 import { clock } from './format.js';
 import { changedLocomotive, differs, lacking, question, unchanged, withCars } from './predictask.js';
-import { predicted } from './predictshow.js';
+import { inShort, predicted } from './predictshow.js';
 
 await Promise.all([styles('results'), styles('sets'), styles('motors')]);
 
@@ -41,7 +41,7 @@ export function predictView() {
   const l = /** @type {Locomotive} */ (locomotive(p.locomotive));
   wish(l);
   return html`${setsNav('predict')}<h1 class="aside">Prediction</h1><div class="predict-sheet">
-    <section class="sheet moved" aria-labelledby="p-train"><div class="caption"><h2 id="p-train">The train</h2><p>as it stands, and as it could be</p></div>${train(engines)}${running()}${changes(l)}</section>
+    <section class="sheet moved" aria-labelledby="p-train"><div class="caption"><h2 id="p-train">The train</h2><p>as it stands, and as it could be</p></div>${came.answer ? html`<p class="short-answer" aria-hidden="true">${inShort(came.answer)}</p>` : nothing}${train(engines)}${running()}${changes(l)}</section>
     <section class="sheet" aria-labelledby="p-what" aria-busy=${came.of === came.wanted ? 'false' : 'true'} data-asked=${came.of === came.wanted ? 'answered' : 'asking'}><div class="caption"><h2 id="p-what">What it would do</h2><p>${l.name || l.id}, ${behind().base?.name || behind().base?.id || 'light engine'}</p></div>
       ${came.refused ? html`<p class="refusal" role="alert">${came.refused}${came.refused.includes('no curve') ? html` <a href="#motors">Motor curves</a>` : nothing}</p>` : nothing}
       ${came.lacks.length ? html`<p class="note">The <a href="#roster">roster</a> does not state ${came.lacks.join(', ')}: there is nothing to set the changes beside.</p>` : nothing}

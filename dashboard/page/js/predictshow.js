@@ -23,6 +23,13 @@ export function predicted(answer, ratio, consist) {
     ${assumed(merged(list(answer.assumed), list(v?.assumed)), [...new Set([...list(answer.doubts), ...list(v?.doubts)])])}`;
 }
 
+/** Speed and lap time in a line, to stand by the hand that moves the sliders where the figures are below. @param {Prediction} answer */
+export function inShort(answer) {
+  const say = (/** @type {Prediction} */ p) => html`<b class="num">${told(p.speed_mm_s, 1).value}</b> mm/s, lap <b class="num">${told(p.lap_time_s, 1).value}</b> s`;
+  const v = answer.variant;
+  return html`${v ? html`changed so ${say(v)}; ` : nothing}${v ? 'as in the roster' : `at ${fixed(answer.duty_permille / 10, 1)} %`} ${say(answer)}`;
+}
+
 /** What was taken for either, each once. @param {import('../../types/wire.js').Assumption[]} a @param {import('../../types/wire.js').Assumption[]} b */
 function merged(a, b) {
   return [...a, ...b.filter((x) => !a.some((y) => y.name === x.name && y.value === x.value))];

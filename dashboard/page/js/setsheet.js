@@ -121,10 +121,9 @@ function held(s) {
       <td data-label="what speaks for it" class="remarks">${evidence(list(x.regulated.evidence))}</td></tr>`))}</tbody></table>`;
 }
 
-/** The first sentence, and the others when asked for. @param {string[]} of */
+/** One sentence; several when asked for, since the figures beside it are of them. @param {string[]} of */
 function evidence(of) {
-  if (of.length < 2) return of[0] ?? DASH;
-  return html`${of[0]}<details><summary>and ${of.length - 1} more</summary><ul>${of.slice(1).map((e) => html`<li>${e}</li>`)}</ul></details>`;
+  return of.length < 2 ? of[0] ?? DASH : html`<details><summary>${of.length} findings</summary><ul>${of.map((e) => html`<li>${e}</li>`)}</ul></details>`;
 }
 
 /** @param {TrialResult[]} trials */
