@@ -500,6 +500,7 @@ func TestLook(t *testing.T) {
 					t.Errorf("%d x %d: too small for a finger: %s", size[0], size[1], o)
 				}
 			}
+			chrome.Eval[bool](t, ctx, `(scrollTo(0, 0), true)`) // nothing is scrolled half beneath stop-all, which stays in sight
 			for _, scheme := range []string{"light", "dark"} {
 				chrome.Scheme(t, ctx, scheme)
 				for _, found := range axe(t, ctx) {
