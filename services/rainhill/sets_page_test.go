@@ -397,6 +397,12 @@ func TestPageRollOfSets(t *testing.T) {
 	if n := chrome.Eval[int](t, x.ctx, `document.querySelectorAll('.strip-papers canvas').length`); n != 2 {
 		t.Errorf("%d strips are drawn, want slip and desync", n)
 	}
+	chrome.Do(t, x.ctx, "a large screen", chromedp.EmulateViewport(1920, 1000))
+	run(`innerWidth === 1920 && (d => d >= 2)(document.querySelectorAll('.roll-legend li').length)`)
+	if wide := chrome.Eval[[]string](t, x.ctx, overflowing); len(wide) > 0 {
+		t.Errorf("1920 px: too wide: %q", wide)
+	}
+	chrome.Do(t, x.ctx, "a smaller one", chromedp.EmulateViewport(1280, 1000))
 	x.press(`.strips-shown [value=slip]`)
 	run(`document.querySelectorAll('.strip-papers canvas').length === 1 && !document.querySelector('.roll-legend').innerText.includes('slip')`)
 	chrome.Do(t, x.ctx, "coming again", chromedp.EmulateViewport(390, 1000), chromedp.Reload())
