@@ -32,7 +32,7 @@ func (s *scorer) answer(ctx context.Context) (unsubscribe func(), err error) {
 		"view": at(s.view), "results": at(s.results), "scored": at(s.scored), "running-order": at(s.runningOrder),
 		"decided": at(s.decided), "digest": at(s.digest), "check": s.check, "rescore": s.rescore, "history": s.history, "wheels": s.wheels,
 		"curve": s.curve, "coast": s.coast, "predict": s.predict, "pairing": s.pairing,
-		"paired": s.paired		"paired": at(s.paired), "paired-order": at(pairedOrder), "pull": s.pull, "pull-seen": at(s.pullSeen), "compare": s.compare,
+		"paired": s.paired, "paired-order": at(pairedOrder), "pull": s.pull, "pull-seen": at(s.pullSeen), "compare": s.compare,
 	} {
 		x, err := s.nc.Subscribe(bus.Question(s.site, what), func(m *nats.Msg) {
 			reply := func(b []byte, err error) {

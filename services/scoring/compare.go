@@ -40,7 +40,7 @@ func (s *scorer) compare(q []byte, reply func([]byte, error)) {
 				return nil, fmt.Errorf("compare: reading the results of session %q: %w", ask.Sessions[i], err)
 			}
 		}
-		out, err := compared(ask, sessions, margins)
+		out, err := heldAgainst(ask, sessions, margins)
 		if err != nil {
 			return nil, err
 		}
@@ -52,9 +52,9 @@ func (s *scorer) compare(q []byte, reply func([]byte, error)) {
 // before what merely differed.
 var factorOrder = []string{wire.CondTrim, wire.ByLocomotive, wire.ByConsist}
 
-// compared compares what can be of some sessions. Fewer than two sides are no error:
+// heldAgainst compares what can be of some sessions. Fewer than two sides are no error:
 // there is nothing to compare yet, and the answer says what there is.
-func compared(ask wire.CompareAsk, sessions []wire.Results, margins map[string]wire.Margin) (wire.CompareAnswer, error) {
+func heldAgainst(ask wire.CompareAsk, sessions []wire.Results, margins map[string]wire.Margin) (wire.CompareAnswer, error) {
 	out := wire.CompareAnswer{Sessions: []wire.ComparedSession{}}
 	circuits := map[string]bool{}
 	for i := range sessions {
