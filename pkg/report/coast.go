@@ -45,8 +45,7 @@ func (d *resistance) DataRange() (xmin, xmax, ymin, ymax float64) {
 		}
 	}
 	xmin, xmax = widened(xmin, xmax)
-	_, ymax = widened(0, ymax)
-	return xmin, xmax, 0, ymax
+	return xmin, xmax, 0, max(ymax, 1e-3) * (1.08 + 0.09*float64(len(d.consists))) // room for the names
 }
 
 func (d *resistance) Plot(c draw.Canvas, a *plot.Plot) {

@@ -104,7 +104,7 @@ func TestPageCompares(t *testing.T) {
 			t.Errorf("the page says nowhere %q:\n%s", want, got)
 		}
 	}
-	comparesFit(t, ctx)
+	findingsFit(t, ctx, "compare")
 	marginAsked(t, ctx, r)
 	handedRound(t, r)
 
@@ -149,8 +149,8 @@ func handedRound(t *testing.T, r *recorded) {
 	}
 }
 
-// comparesFit looks at the page in every size, light and dark.
-func comparesFit(t *testing.T, ctx context.Context) {
+// findingsFit looks at the page in every size, light and dark.
+func findingsFit(t *testing.T, ctx context.Context, name string) {
 	t.Helper()
 	axe, err := os.ReadFile(filepath.Join("..", "..", "dashboard", "testdata", "axe", "axe-4.14.1.min.js"))
 	if err != nil {
@@ -162,7 +162,7 @@ func comparesFit(t *testing.T, ctx context.Context) {
 		if over := chrome.Eval[int](t, ctx, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
 			t.Errorf("at %d the page is %d px too wide", size.w, over)
 		}
-		shoot(t, ctx, fmt.Sprintf("compare-%d", size.w))
+		shoot(t, ctx, fmt.Sprintf("%s-%d", name, size.w))
 	}
 	chrome.Eval[bool](t, ctx, string(axe)+";true")
 	if got := chrome.Eval[string](t, ctx, `axe.run(document, {runOnly: {type: 'tag', values: ['wcag2a','wcag2aa','wcag21a','wcag21aa','wcag22aa','best-practice']}}).then(r => r.violations.map(v => v.id + ': ' + v.nodes.map(n => n.html).join(' | ')).join('\n'))`); got != "" {

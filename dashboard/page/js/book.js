@@ -110,5 +110,5 @@ function sensors() {
 
 function papers() {
   return html`<section class="sheet" aria-labelledby="b-papers"><div class="caption"><h2 id="b-papers">Papers</h2><p>of this session, to take away</p></div>
-    <p class="acts"><a class="button" href=${at('/api/laps.csv')} download>Laps, CSV</a><a class="button" href=${at('/api/results')} download="results.json">Results, JSON</a><a class="button" href=${at('/api/journal')} download>Journal, JSON Lines</a></p></section>`;
+    <p class="acts"><a class="button" href=${at('/api/laps.csv')} download>Laps, CSV</a><a class="button" href=${at('/api/results')} download="results.json">Results, JSON</a><a class="button" href=${at('/api/journal')} download>Journal, JSON Lines</a><a class="button" href="#audit">Audit: who decided what</a></p></section>`;
 }

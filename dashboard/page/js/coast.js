@@ -77,7 +77,7 @@ function shown(r) {
     ${drawing(`/api/coast.svg?${q}`, consists.map((c) => `${nameOf(c)}: a ${between(c.a_m_s2, 4)}, b ${between(c.b_per_s, 4)}, c ${between(c.c_per_m, 4)}`).join('; '), 'Resistance as slowing over speed on the straight with its 95 % band; below, each instant less what the fit gives for its place.')}
     <table class="ruled coasted"><thead><tr><th scope="col">consist</th><th scope="col">runs</th><th scope="col">a, <span class="unit">m/s²</span></th><th scope="col">b, <span class="unit">1/s</span></th><th scope="col">c, <span class="unit">1/m</span></th><th scope="col">on curves, <span class="unit">m/s²</span></th><th scope="col">keep</th></tr></thead>
       <tbody>${repeat(consists, (c) => c.consist, row)}</tbody></table>
-    ${consists.map((c) => [...list(c.held), ...list(c.doubts), ...list(c.run_list).filter((x) => x.left).map((x) => `run ${x.run} did not enter: ${x.left}`)].map((t) => html`<p class="note">${nameOf(c)}: ${t}</p>`))}
+    ${consists.map((c) => [...list(c.held), ...list(c.doubts), ...list(c.run_list).filter((x) => x.left).map((x) => `run ${x.run} did not enter: ${x.left}`)].filter((t) => !list(r.doubts).includes(t)).map((t) => html`<p class="note">${nameOf(c)}: ${t}</p>`))}
     ${list(r.doubts).length ? html`<ul class="doubts">${list(r.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}
     <p class="acts"><a class="button" href=${at(`/api/coast.html?${came.of}`)} target="_blank" rel="noopener">Sheet to hand round</a><a class="button" href=${at(`/api/coast.html?${came.of}&download`)} download>Keep the sheet</a><a class="button" href=${at(`/api/coast?${came.of}`)} download="coast.json">JSON</a></p></section>`;
 }

@@ -113,7 +113,7 @@ function moving() {
   };
   const tap = (/** @type {string} */ outcome, /** @type {string} */ wheels, /** @type {unknown} */ words) => html`<button type="button" class="outcome" data-outcome=${outcome} data-wheels=${wheels} ?disabled=${!(load > 0)} @click=${() => took({ load_g: load, load_is: test.loadIs, outcome, ...(wheels && { wheels }) })}>${words}</button>`;
   return html`<div class="attempt"><label class="load"><span>Load <small>g</small></span><input type="number" name="load" min="0" step="any" inputmode="decimal" .value=${load ? String(load) : ''} @input=${typed}></label>
-      <p class="next" role="status">${next ? html`${next.done ? 'Enough is known: ' : 'Next: '}<b class="num">${fixed(next.load_g, 0)} g</b>. ${next.why}` : 'Begin with a load that it surely moves.'}</p></div>
+      <p class="next" role="status">${next ? html`${next.done ? 'Enough is known: ' : 'Next: '}<b class="num">${fixed(next.load_g, 0)} g</b>, ${next.why}` : 'Begin with a load that it surely moves.'}</p></div>
     <div class="outcomes" role="group" aria-label="What came of it">${tap('moved', '', 'Moved')}${tap('struggled', '', 'Struggled')}${tap('stalled', 'turned', html`Stalled<small>wheels turned</small>`)}${tap('stalled', 'stopped', html`Stalled<small>wheels stood</small>`)}</div>
     ${watching(load)}`;
 }

@@ -1,0 +1,134 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"rainhill/dashboard/chrome"
+	"rainhill/pkg/trial"
+	"rainhill/pkg/wire"
+)
+
+// pushedOff writes a session in which four vans were pushed off four times and rolled by
+// the gates until they stood, slowing by 40 mm/s2 whatever their speed.
+func pushedOff(t *testing.T) *recorded {
+	t.Helper()
+	const slowing = 0.04
+	h := openHost(t, t.TempDir(), "line")
+	t.Cleanup(func() { stopHost(t, h) })
+	w := &writer{t: t, nc: h.Bus(), site: "line"}
+	at := time.Now().UnixMicro() - 1000_000_000
+	setup := demoScenario(t).Setup(at)
+	setup.Trials, setup.Circuit.LapLengthMm = nil, lapOf(setup)
+	setup.Locomotives = []wire.Locomotive{{ID: "wren", Name: "Wren", MassG: 900, LengthMm: 200}}
+	setup.Consists = []wire.Consist{{ID: "vans", Name: "Four vans", Cars: []wire.Car{{MassG: 400, Axles: 2, LengthMm: 120}}}}
+	for _, e := range trial.FromSetup(setup, "bench", at) {
+		w.put(e)
+	}
+	w.sync(at)
+	u := 1000.0
+	for i, v0 := range []float64{0.9, 1.2, 1.0, 1.4} {
+		tr := wire.Trial{ID: fmt.Sprintf("push-%d", i+1), Locomotive: "wren", Consist: "vans", Tag: "tag-vans", FromUs: at, Conditions: map[string]any{wire.CondCoast: "yes"}}
+		w.decide(wire.WhatTrial, "", tr)
+		last := at
+		for lap := range 4 {
+			for _, g := range setup.Gates {
+				m := (float64(lap)*setup.Circuit.LapLengthMm + g.PositionMm) / 1000
+				if left := v0*v0 - 2*slowing*m; left > 0.0025 {
+					last = at + 1_000_000 + int64(1e6*(v0-math.Sqrt(left))/slowing)
+					w.put(wire.Event{Kind: wire.KindCrossing, AtUs: last, Gate: g.ID, Edge: wire.EdgePulse, Tag: "tag-vans", UUs: &u})
+				}
+			}
+		}
+		tr.ToUs = last + 1_000_000
+		w.decide(wire.WhatTrial, "", tr)
+		at = tr.ToUs + 5_000_000
+	}
+	r := &recorded{h, w}
+	r.scored(t)
+	return r
+}
+
+// TestPageFinds has an official take pull tests down with one tap each, by the load that
+// is suggested, and keep what coasting told with the cars.
+func TestPageFinds(t *testing.T) {
+	t.Parallel()
+	r := pushedOff(t)
+	ctx := chrome.TabFor(t, chrome.Start(t), 3*time.Minute)
+	chrome.Do(t, ctx, "signing in", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#key="+r.StartKey), chromedp.WaitVisible("dialog input[name=name]"), chrome.Click("dialog[open] button.primary"))
+	chrome.Wait(t, ctx, `rainhill.official === 'official'`, 5*time.Second)
+	t.Run("coasts", func(t *testing.T) { coastKept(t, ctx, r) })
+	t.Run("pulls", func(t *testing.T) { pulledByTaps(t, ctx, r) })
+}
+
+func coastKept(t *testing.T, ctx context.Context, r *recorded) {
+	var res wire.CoastResult
+	if err := json.Unmarshal(get(t, r.URL+"/api/coast"), &res); err != nil {
+		t.Fatal(err)
+	}
+	if res.A.Value == nil || math.Abs(*res.A.Value-0.04) > 0.004 || *res.A.Lo > 0.04 || *res.A.Hi < 0.04 {
+		t.Errorf("the cars slow by %s, want 0.04", asJSON(t, res.A))
+	}
+	chrome.Do(t, ctx, "opening", chromedp.Navigate(r.URL+"/#coast"))
+	chrome.Wait(t, ctx, `document.querySelector('.coasted tbody th')?.innerText === 'Four vans'`, 10*time.Second)
+	chrome.Wait(t, ctx, `(i => i?.complete && i.naturalWidth > 200)(document.querySelector('.drawn img'))`, 5*time.Second)
+	findingsFit(t, ctx, "coast")
+	chrome.Eval[bool](t, ctx, `(document.querySelector('.coasted td button').click(), true)`)
+	chrome.Wait(t, ctx, `document.querySelector('.coasted td button').innerText === 'Kept'`, 5*time.Second)
+	var v wire.View
+	if err := json.Unmarshal(get(t, r.URL+"/api/view"), &v); err != nil {
+		t.Fatal(err)
+	}
+	if c := v.Consists[0]; c.Resistance == nil {
+		t.Errorf("the cars have no resistance: %s", asJSON(t, c))
+	}
+	if html := string(get(t, r.URL+"/api/coast.html")); !strings.Contains(html, "<svg") || strings.Contains(html, "<script") {
+		t.Error("the sheet of coasting is not whole or does not open alone")
+	}
+}
+
+func pulledByTaps(t *testing.T, ctx context.Context, r *recorded) {
+	chrome.Do(t, ctx, "opening", chromedp.Navigate(r.URL+"/#pull"))
+	chrome.Wait(t, ctx, `document.querySelectorAll('.outcome').length === 4 && document.querySelector('.cautions').innerText.includes('falls')`, 10*time.Second)
+	if !chrome.Eval[bool](t, ctx, `[...document.querySelectorAll('.outcome')].every(b => b.disabled)`) {
+		t.Error("without a load an outcome can be written down")
+	}
+	chrome.Eval[bool](t, ctx, `(i => (i.value = '100', i.dispatchEvent(new Event('input', {bubbles: true})), true))(document.querySelector('input[name=load]'))`)
+	// It moves up to 210 g and slips above; from the second attempt on the suggestion is taken.
+	for n := 1; n <= 8; n++ {
+		chrome.Wait(t, ctx, `Number(document.querySelector('input[name=load]').value) > 0 && !document.querySelector('.outcome').disabled`, 5*time.Second)
+		which := `[data-outcome=moved]`
+		if chrome.Eval[float64](t, ctx, `Number(document.querySelector('input[name=load]').value)`) > 210 {
+			which = `[data-outcome=stalled][data-wheels=turned]`
+		}
+		chrome.Eval[bool](t, ctx, `(document.querySelector('.outcome`+which+`').click(), true)`)
+		chrome.Wait(t, ctx, fmt.Sprintf(`document.querySelector('.limit .caption p')?.innerText === '%d attempt%s' && document.querySelector('.next b')`, n, map[bool]string{true: "s"}[n > 1]), 10*time.Second)
+	}
+	var res wire.PullResult
+	if err := json.Unmarshal(get(t, r.URL+"/api/pull"), &res); err != nil {
+		t.Fatal(err)
+	}
+	l := res.Locomotives[0]
+	if len(l.Attempts) != 8 || l.Limit != wire.LimitAdhesion || l.Bracket.MovedG == nil || *l.Bracket.MovedG > 210 || l.Bracket.StalledG == nil || *l.Bracket.StalledG <= 210 {
+		t.Errorf("eight attempts gave %s", asJSON(t, l))
+	}
+	if l.Load50G.Value == nil || math.Abs(*l.Load50G.Value-210) > 60 {
+		t.Errorf("it moves %s in half, slipping from 210 g on", asJSON(t, l.Load50G))
+	}
+	chrome.Wait(t, ctx, `(i => i?.complete && i.naturalWidth > 200)(document.querySelector('.limit .drawn img'))`, 5*time.Second)
+	findingsFit(t, ctx, "pull")
+	chrome.Eval[bool](t, ctx, `(document.querySelector('.limit details summary').click(), (f => (f.why.value = 'the cord caught', f.requestSubmit(), true))(document.querySelector('.limit form.void')))`)
+	chrome.Wait(t, ctx, `document.querySelector('.limit .caption p').innerText === '7 attempts'`, 5*time.Second)
+	for path, whole := range map[string]string{"/api/pull.svg?limit=0": "<svg", "/api/pull.html?question=How+much%3F": "How much?"} {
+		if b := string(get(t, r.URL+path)); !strings.Contains(b, whole) || strings.Contains(b, "<script") {
+			t.Errorf("%s lacks %s, or runs something", path, whole)
+		}
+	}
+}
