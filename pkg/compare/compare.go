@@ -230,7 +230,10 @@ func (c *comparison) summarise() {
 			half := stats.TQuantile(0.975, float64(sample.N-1)) * sample.SD / math.Sqrt(float64(sample.N))
 			s.Mean.Lo, s.Mean.Hi = sample.Mean-half, sample.Mean+half
 		}
-		if k, g, critical := stats.Grubbs(s.means(), 0.05); g > critical && len(s.Trials) >= 5 {
+		if len(s.Trials) < 5 {
+			continue
+		}
+		if k, g, critical := stats.Grubbs(s.means(), 0.05); g > critical {
 			c.doubt("trial %s stands apart from the others of %s (Grubbs, 5 %%): is something about it written down?", s.Trials[k].Name, s.Level)
 		}
 	}
@@ -238,8 +241,8 @@ func (c *comparison) summarise() {
 
 func (o *Outing) summarise() {
 	o.Mean, o.U, _ = stats.MeanU(o.Laps)
-	s := stats.Summarise(o.Laps)
-	o.Lag1, o.Effective = s.Lag1, s.NEffective
+	o.Lag1 = stats.Lag1(o.Laps)
+	o.Effective = stats.EffectiveN(len(o.Laps), o.Lag1)
 	o.place = math.NaN()
 	if len(o.Order) == len(o.Laps) {
 		o.place = stats.Mean(o.Order)

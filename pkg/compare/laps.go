@@ -13,7 +13,7 @@ import (
 
 // phis are the autocorrelations integrated over, phiPrior what is thought of them before.
 var phis, phiPrior = func() (at, w []float64) {
-	for p := -0.3; p < 0.96; p += 0.05 {
+	for p := -0.3; p < 0.96; p += 0.1 {
 		at = append(at, p)
 		w = append(w, math.Log(math.Pow(1+p, priorLow)*math.Pow(1-p, priorHigh)))
 	}
@@ -128,7 +128,7 @@ func normal(ln []float64) []float64 {
 		best = max(best, v)
 	}
 	for i, v := range ln {
-		if v-best > -12 {
+		if v-best > -9 {
 			w[i] = math.Exp(v - best)
 		}
 		sum += w[i]

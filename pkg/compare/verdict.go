@@ -5,6 +5,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"sort"
 	"strings"
 
 	"rainhill/pkg/stats"
@@ -112,15 +113,15 @@ func (c *comparison) more(f finding, na, nb int, margin float64) (int, string) {
 	case f.unit == UnitTrial && !(sa+sb > 0), f.unit == UnitBlock && !(f.se > 0):
 		return 0, "the trials show no scatter to reckon with"
 	}
-	for n := now + 1; n <= now+mostTrials; n++ {
-		se, df := f.after(n, sa, sb)
-		found := stats.Power(math.Abs(f.value)/se, df, 0.05, 2)
-		if margin > 0 {
-			found = max(found, stats.EquivalencePower(f.value/se, margin/se, df))
+	settles := func(n int) bool {
+		se, df := f.after(now+n, sa, sb)
+		if margin > 0 && stats.EquivalencePower(f.value/se, margin/se, df) >= 0.8 {
+			return true
 		}
-		if found >= 0.8 {
-			return n - now, ""
-		}
+		return stats.Power(math.Abs(f.value)/se, df, 0.05, 2) >= 0.8
+	}
+	if n := 1 + sort.Search(mostTrials, func(n int) bool { return settles(n + 1) }); n <= mostTrials {
+		return n, ""
 	}
 	why := fmt.Sprintf("the difference seen is so small beside the scatter that %d more trials a side would not settle it", mostTrials)
 	if !(margin > 0) {

@@ -130,15 +130,27 @@ func MeanInterval(x []float64) (mean, lo, hi, u float64) {
 // uncertainty, as in MeanInterval, with the degrees of freedom n'-1 of the latter;
 // u and df are NaN with fewer than two values.
 func MeanU(x []float64) (mean, u, df float64) {
-	s := Summarise(x)
-	switch {
-	case math.IsNaN(s.SD):
-		return s.Mean, math.NaN(), math.NaN()
-	case s.SD == 0:
-		return s.Mean, 0, float64(s.N - 1)
+	nan := math.NaN()
+	mean = Mean(x)
+	if len(x) < 2 || !finite(x) {
+		return mean, nan, nan
 	}
-	n := float64(s.N)
-	r := min(s.Lag1+(1+4*s.Lag1)/n, 0.99)
-	ne := max(EffectiveN(s.N, r), min(n, 3))
-	return s.Mean, s.SD * math.Sqrt((n-1)/(n*(ne-1))), ne - 1
+	sd, lag1 := scatter(x, mean)
+	if sd == 0 {
+		return mean, 0, float64(len(x) - 1)
+	}
+	n := float64(len(x))
+	r := min(lag1+(1+4*lag1)/n, 0.99)
+	ne := max(EffectiveN(len(x), r), min(n, 3))
+	return mean, sd * math.Sqrt((n-1)/(n*(ne-1))), ne - 1
+}
+
+// Lag1 is the lag-1 autocorrelation of values about their mean, as in Summary; NaN of
+// fewer than two, or of a constant series.
+func Lag1(x []float64) float64 {
+	if len(x) < 2 || !finite(x) {
+		return math.NaN()
+	}
+	_, r := scatter(x, Mean(x))
+	return r
 }

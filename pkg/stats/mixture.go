@@ -1,6 +1,10 @@
 package stats
 
-import "math"
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
 
 // Mixture is an estimate that goes by something not known, such as how far laps follow
 // one another: contrasts, each with how much speaks for it. Weights add up to 1.
@@ -25,23 +29,43 @@ func (m Mixture) Interval(confidence float64) (lo, hi float64) {
 	return m.quantile(0.5 - confidence/2), m.quantile(0.5 + confidence/2)
 }
 
+// quantile goes by Newton's steps, kept between bounds.
 func (m Mixture) quantile(p float64) float64 {
-	lo, hi := math.Inf(1), math.Inf(-1)
+	lo, hi, x := math.Inf(1), math.Inf(-1), 0.
+	z := distuv.UnitNormal.Quantile(p)
 	for i, c := range m.Of {
 		if m.Weight[i] > 1e-9 {
-			q := c.Value + TQuantile(p, c.DF)*c.SE
-			lo, hi = min(lo, q), max(hi, q)
+			reach := (c.SE + 1e-300) * (1 + math.Abs(z)) * 1e4 / min(1, c.DF)
+			lo, hi = min(lo, c.Value-reach), max(hi, c.Value+reach)
+			x += m.Weight[i] * (c.Value + 1.2*z*c.SE)
 		}
 	}
-	for range 50 {
-		mid := (lo + hi) / 2
-		if m.Below(mid) < p {
-			lo = mid
+	for range 100 {
+		miss := m.Below(x) - p
+		if miss < 0 {
+			lo = x
 		} else {
-			hi = mid
+			hi = x
+		}
+		next := x - miss/m.density(x)
+		if !(next > lo && next < hi) {
+			next = (lo + hi) / 2
+		}
+		if math.Abs(miss) < 1e-9 || hi-lo < 1e-12*math.Abs(hi+lo) {
+			return next
+		}
+		x = next
+	}
+	return x
+}
+
+func (m Mixture) density(x float64) (d float64) {
+	for i, c := range m.Of {
+		if m.Weight[i] > 1e-9 {
+			d += m.Weight[i] * distuv.StudentsT{Mu: c.Value, Sigma: c.SE, Nu: c.DF}.Prob(x)
 		}
 	}
-	return (lo + hi) / 2
+	return d
 }
 
 // Value is the mean of what the contrasts say.

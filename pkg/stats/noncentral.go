@@ -24,7 +24,8 @@ func NoncentralT(t, df, delta float64) float64 {
 	return distuv.UnitNormal.CDF(-delta) + noncentralTerms(t*t/(t*t+df), df/2, delta)
 }
 
-// noncentralTerms sums AS 243's series until what is left is below 1e-13.
+// noncentralTerms sums AS 243's series until what is left is below 1e-13. Of the
+// incomplete beta functions the first two are reckoned, the others follow from them.
 func noncentralTerms(x, b, delta float64) (sum float64) {
 	if x <= 0 {
 		return 0
@@ -32,12 +33,17 @@ func noncentralTerms(x, b, delta float64) (sum float64) {
 	half := delta * delta / 2
 	p := math.Exp(-half) / 2
 	q := math.Sqrt(2/math.Pi) * p * delta
+	odd, even := mathext.RegIncBeta(0.5, b, x), mathext.RegIncBeta(1, b, x)
+	stepOdd, stepEven := betaStep(0.5, b, x), betaStep(1, b, x)
 	left := 0.5 - p
 	for j := 0.0; j < 5000; j++ {
-		sum += p*mathext.RegIncBeta(j+0.5, b, x) + q*mathext.RegIncBeta(j+1, b, x)
+		sum += p*odd + q*even
 		if left < 1e-13 && j > half {
 			break
 		}
+		odd, even = odd-stepOdd, even-stepEven
+		stepOdd *= x * (j + 0.5 + b) / (j + 1.5)
+		stepEven *= x * (j + 1 + b) / (j + 2)
 		p *= half / (j + 1)
 		q *= half / (j + 1.5)
 		left -= p
@@ -45,27 +51,60 @@ func noncentralTerms(x, b, delta float64) (sum float64) {
 	return sum
 }
 
+// betaStep is what the incomplete beta function loses from a to a+1: x^a (1-x)^b / (a B(a,b)).
+func betaStep(a, b, x float64) float64 {
+	return math.Exp(a*math.Log(x)+b*math.Log1p(-x)-mathext.Lbeta(a, b)) / a
+}
+
 // NoncentralInterval is the interval of the noncentrality that a seen t speaks for.
 func NoncentralInterval(t, df, confidence float64) (lo, hi float64) {
+	if math.IsNaN(t) || math.IsInf(t, 0) {
+		return math.NaN(), math.NaN()
+	}
+	reach := 3 * (1 + math.Abs(t)/math.Sqrt(2*df)) // three SDs of delta about t
 	at := func(p float64) float64 {
-		return bisect(t-40, t+40, func(delta float64) float64 { return p - NoncentralT(t, df, delta) })
+		f := func(delta float64) float64 { return p - NoncentralT(t, df, delta) }
+		from, to := t-reach, t+reach
+		for range 6 {
+			if f(from) < 0 && f(to) > 0 {
+				break
+			}
+			from, to = from-reach, to+reach
+		}
+		return bisect(from, to, f)
 	}
 	return at(0.5 + confidence/2), at(0.5 - confidence/2)
 }
 
-// bisect finds where f, which rises, is 0.
+// bisect finds where f, which rises, is 0, by the Illinois rule of false position.
 func bisect(lo, hi float64, f func(float64) float64) float64 {
-	for range 100 {
-		mid := (lo + hi) / 2
-		switch v := f(mid); {
+	flo, fhi, last := f(lo), f(hi), 0
+	if math.IsNaN(flo) || math.IsNaN(fhi) {
+		return math.NaN()
+	}
+	for range 200 {
+		x := (lo*fhi - hi*flo) / (fhi - flo)
+		if !(x > lo && x < hi) {
+			x = (lo + hi) / 2
+		}
+		v := f(x)
+		switch {
 		case math.IsNaN(v):
-			return math.NaN()
-		case mid == lo || mid == hi:
-			return mid
+			return v
+		case math.Abs(v) < 1e-13 || hi-lo <= 1e-12*math.Abs(hi+lo):
+			return x
 		case v < 0:
-			lo = mid
+			lo, flo = x, v
+			if last < 0 {
+				fhi /= 2
+			}
+			last = -1
 		default:
-			hi = mid
+			hi, fhi = x, v
+			if last > 0 {
+				flo /= 2
+			}
+			last = 1
 		}
 	}
 	return (lo + hi) / 2
@@ -85,7 +124,7 @@ func Power(delta, df, alpha float64, sides int) float64 {
 // SampleSize is how many values a side (not rounded) let a two-sample t test find a
 // difference of d SDs with the power; with pairs, how many pairs.
 func SampleSize(d, power, alpha float64, sides int, pairs bool) float64 {
-	return bisect(2, 1e7, func(n float64) float64 {
+	return bisect(2, 1e5, func(n float64) float64 {
 		if pairs {
 			return Power(math.Abs(d)*math.Sqrt(n), n-1, alpha, sides) - power
 		}
