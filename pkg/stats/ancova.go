@@ -22,6 +22,7 @@ type Ancova struct {
 	MeanY    []float64 // of each group
 	MeanX    [][]float64
 	N        []int
+	within   []float64  // squared residuals about parallel lines, of each group
 	inverse  *mat.Dense // of the covariates' scatter within groups, summed
 	scatters []*mat.SymDense
 }
@@ -47,6 +48,13 @@ func NewAncova(groups ...Group) (a Ancova, ok bool) {
 	a.inverse, a.Slopes = inverse, b.RawVector().Data
 	a.RSS = math.Max(0, sy-mat.Dot(&b, cross))
 	a.DF -= float64(p)
+	for g, in := range groups {
+		a.within = append(a.within, 0)
+		for i, row := range in.X {
+			e := in.Y[i] - a.Adjusted(g, row)
+			a.within[g] += e * e
+		}
+	}
 	return a, true
 }
 
@@ -149,22 +157,45 @@ func (a Ancova) Loads(i, j int) []float64 {
 	return loads
 }
 
-// Difference is the adjusted difference of group j less group i. Each group's scatter is
-// taken about a line of its own: what such lines leave over is independent of the
-// difference and of the other group's, so that what holds for Welch's test holds here with
-// a degree of freedom less a side for each covariate. Where a group is too small for that,
-// or alike is set, scatter is pooled about the parallel lines; then pooled is true.
+// Difference is the adjusted difference of group j less group i. Of two groups each has
+// its own scatter, told by what the parallel lines leave over in it; both share the slopes,
+// and what the one's scatter thereby puts into the other's is taken back (quadratic
+// estimates without bias: Rao 1970, Journal of the American Statistical Association 65,
+// 161). Without covariates it is Welch's. Where a group is too small for that, or alike is
+// set, scatter is pooled; then pooled is true.
 func (a Ancova) Difference(i, j int, alike bool) (c Contrast, pooled bool) {
-	at := a.MeanX[i]
-	c.Value = a.Adjusted(j, at) - a.MeanY[i]
+	c.Value = a.Adjusted(j, a.MeanX[i]) - a.MeanY[i]
 	loads := a.Loads(i, j)
-	if alike || len(a.N) != 2 || a.OwnDF[i] < 1 || a.OwnDF[j] < 1 {
-		c.SE, c.DF = math.Sqrt((loads[i]+loads[j])*a.RSS/a.DF), a.DF
+	c.SE, c.DF = math.Sqrt((loads[i]+loads[j])*a.RSS/a.DF), a.DF
+	if alike || len(a.N) != 2 {
 		return c, true
 	}
-	vi, vj := loads[i]*a.OwnRSS[i]/a.OwnDF[i], loads[j]*a.OwnRSS[j]/a.OwnDF[j]
-	c.SE, c.DF = math.Sqrt(vi+vj), WelchDF(vi, vj, a.OwnDF[i], a.OwnDF[j])
-	c.Wide = EvenT(a.OwnDF[i], a.OwnDF[j], vi/(vi+vj))
+	var lean [2]mat.Dense
+	var left, known [2]float64
+	for g, s := range a.scatters {
+		lean[g].Mul(a.inverse, s)
+		left[g] = float64(a.N[g]-1) - mat.Trace(&lean[g])
+	}
+	square := func(g, h int) float64 {
+		var m mat.Dense
+		m.Mul(&lean[g], &lean[h])
+		return mat.Trace(&m)
+	}
+	across := square(0, 1)
+	for g := range known {
+		known[g] = float64(a.N[g]-1) - 2*mat.Trace(&lean[g]) + square(g, g)
+	}
+	det := known[0]*known[1] - across*across
+	if left[0] < 1 || left[1] < 1 || !(det > 1e-9) {
+		return c, true
+	}
+	var v, df [2]float64
+	for g := range v {
+		v[g] = loads[g] * math.Max(0, (known[1-g]*a.within[g]-across*a.within[1-g])/det)
+		df[g] = left[g] * left[g] / known[g]
+	}
+	c.SE, c.DF = math.Sqrt(v[0]+v[1]), WelchDF(v[0], v[1], df[0], df[1])
+	c.Wide = EvenT(df[i], df[j], v[i]/(v[0]+v[1]))
 	return c, false
 }
 
