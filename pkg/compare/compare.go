@@ -139,7 +139,8 @@ var ErrTooFew = errors.New("fewer than two sides to compare")
 type comparison struct {
 	q      Question
 	sides  []Side
-	adjust []string // columns adjusted for; orderColumn is the place in the day
+	adjust []string      // columns adjusted for; orderColumn is the place in the day
+	ranges *stats.Ranges // of as many as there are sides, once it is needed
 	out    *Result
 }
 

@@ -23,22 +23,28 @@ type finding struct {
 // ofContrast makes a finding of a contrast among k sides, all pairs of which are looked
 // at: by the studentised range (Games and Howell 1976, Journal of Educational Statistics
 // 1, 113) where there are more than two.
-func ofContrast(c stats.Contrast, k int) finding {
+func (all *comparison) ofContrast(c stats.Contrast) finding {
+	k := len(all.sides)
 	f := finding{value: c.Value, se: c.SE, df: c.DF, interval: c.Interval, p: c.P, equivalence: c.Equivalence}
 	if k == 2 {
 		return f
 	}
+	if all.ranges == nil {
+		r := stats.NewRanges(k)
+		all.ranges = &r
+	}
+	// Never narrower than Welch's: what evens a pair out leaves a family short.
 	wide := func(confidence float64) float64 {
-		return c.Critical(confidence) / stats.TQuantile(0.5+confidence/2, c.DF)
+		return math.Max(1, c.Critical(confidence)/stats.TQuantile(0.5+confidence/2, c.DF))
 	}
 	f.interval = func(confidence float64) (lo, hi float64) {
-		half := stats.RangeQuantile(1-confidence, k, c.DF) / math.Sqrt2 * wide(confidence) * c.SE
+		half := all.ranges.Quantile(1-confidence, c.DF) / math.Sqrt2 * wide(confidence) * c.SE
 		return c.Value - half, c.Value + half
 	}
-	f.p = func() float64 { return stats.StudentisedRange(math.Abs(c.T())*math.Sqrt2/wide(0.95), k, c.DF) }
+	f.p = func() float64 { return all.ranges.Above(math.Abs(c.T())*math.Sqrt2/wide(0.95), c.DF) }
 	f.equivalence = func(margin float64) float64 {
 		near := (margin - math.Abs(c.Value)) / c.SE
-		return stats.StudentisedRange(near*math.Sqrt2/wide(0.90), k, c.DF) / 2
+		return all.ranges.Above(near*math.Sqrt2/wide(0.90), c.DF) / 2
 	}
 	return f
 }
@@ -57,7 +63,7 @@ func ofMixture(m stats.Mixture, pairs int) finding {
 // shared makes of a contrast a finding whose pairs share the error out alike.
 func shared(c stats.Contrast, pairs int) finding {
 	n := float64(pairs)
-	f := ofContrast(c, 2)
+	f := finding{value: c.Value, se: c.SE, df: c.DF, interval: c.Interval, p: c.P, equivalence: c.Equivalence}
 	if pairs > 1 {
 		f.interval = func(confidence float64) (lo, hi float64) { return c.Interval(1 - (1-confidence)/n) }
 		f.p = func() float64 { return min(1, n*c.P()) }
@@ -69,7 +75,7 @@ func shared(c stats.Contrast, pairs int) finding {
 // find compares side j with side i by what the design allows.
 func (c *comparison) find(i, j int) (f finding, effect, unadjusted Estimate) {
 	a, b := c.sides[i], c.sides[j]
-	k, pairs := len(c.sides), len(c.sides)*(len(c.sides)-1)/2
+	pairs := len(c.sides) * (len(c.sides) - 1) / 2
 	unadjusted = none()
 	switch na, nb := len(a.Trials), len(b.Trials); {
 	case c.q.Blocks:
@@ -79,20 +85,78 @@ func (c *comparison) find(i, j int) (f finding, effect, unadjusted Estimate) {
 	case na == 1 || nb == 1:
 		f, effect = c.findLone(a, b, pairs)
 	case len(c.adjust) > 0:
-		f, effect = c.findAdjusted(i, j, k)
-		lo, hi := ofContrast(welchOf(a, b), k).interval(0.95)
+		f, effect = c.findAdjusted(i, j)
+		lo, hi := c.ofContrast(welchOf(a, b)).interval(0.95)
 		unadjusted = Estimate{b.Mean.Value - a.Mean.Value, lo, hi}
 	default:
-		f = ofContrast(welchOf(a, b), k)
-		f.method = "difference of trial means, each side with its own scatter (Welch)"
-		effect = hedges(a, b)
-		c.minding(&f, a, b)
+		f, effect = c.findPlain(a, b)
+		f = c.mindDrift(f, a, b)
 	}
 	f.sa, f.sb = a.SD, b.SD
 	if f.load == 0 {
 		f.load = 1
 	}
 	return f, effect, unadjusted
+}
+
+// findPlain is of trial means as they are.
+func (c *comparison) findPlain(a, b Side) (finding, Estimate) {
+	f := c.ofContrast(welchOf(a, b))
+	f.method = "difference of trial means, each side with its own scatter (Welch)"
+	c.minding(&f, a, b)
+	return f, hedges(a, b)
+}
+
+// mindDrift looks after two trials a side, too few to tell a drift of the day by: where one
+// side ran before the other, the interval also holds what a drift would make of it that goes
+// on from trial to trial as the laps within them do.
+func (c *comparison) mindDrift(f finding, a, b Side) finding {
+	fit, ok := stats.NewAncova(c.groups([]string{orderColumn}, []int{c.index(a), c.index(b)})...)
+	if !ok || math.IsNaN(a.place()+b.place()) {
+		return f
+	}
+	loads := fit.Loads(0, 1)
+	if (loads[0]+loads[1])/(1/float64(len(a.Trials))+1/float64(len(b.Trials))) < 2 {
+		return f
+	}
+	var slopes []float64
+	for _, t := range slices.Concat(a.Trials, b.Trials) {
+		if s, _ := stats.Slope(t.Order, t.Laps); !math.IsNaN(s) {
+			slopes = append(slopes, s)
+		}
+	}
+	s := stats.SampleOf(slopes)
+	gap := b.place() - a.place()
+	if s.N < 3 || !(s.SD > 0) {
+		c.doubt("%s and %s: one ran before the other, and a drift of the day may be the difference; take turns", a.Level, b.Level)
+		return f
+	}
+	w := welchOf(a.without(s.Mean), b.without(s.Mean))
+	slope := gap * gap * s.SD * s.SD / float64(s.N)
+	on := stats.Contrast{Value: f.value - s.Mean*gap, SE: math.Sqrt(w.SE*w.SE + slope), DF: stats.WelchDF(w.SE*w.SE, slope, w.DF, float64(s.N-1)), Wide: w.Wide}
+	c.doubt("%s and %s: one ran before the other; whether laps drift through the day or anew with each trial, two trials a side cannot tell: the interval holds for either. Take turns (a b b a)", a.Level, b.Level)
+	return either(f, c.ofContrast(on))
+}
+
+func (c *comparison) index(s Side) int {
+	return slices.IndexFunc(c.sides, func(o Side) bool { return o.Level == s.Level })
+}
+
+// place is the mean place of a side's trials in the day; NaN where not known.
+func (s Side) place() (sum float64) {
+	for _, t := range s.Trials {
+		sum += t.place / float64(len(s.Trials))
+	}
+	return sum
+}
+
+// without is the side with a drift taken out of its trials.
+func (s Side) without(slope float64) Side {
+	s.Trials = slices.Clone(s.Trials)
+	for i := range s.Trials {
+		s.Trials[i].Mean -= slope * s.Trials[i].place
+	}
+	return s
 }
 
 // welchOf is Welch's difference with intervals that hold for few trials too.
@@ -122,18 +186,15 @@ func hedges(a, b Side) Estimate {
 }
 
 // findAdjusted is an analysis of covariance on trial means.
-func (c *comparison) findAdjusted(i, j, k int) (finding, Estimate) {
+func (c *comparison) findAdjusted(i, j int) (finding, Estimate) {
 	a, b := c.sides[i], c.sides[j]
 	fit, ok := stats.NewAncova(c.groups(c.adjust, []int{i, j})...)
 	if !ok || fit.DF < 1 {
 		c.doubt("%s and %s: what was to be adjusted for cannot be told from these trials; the difference is not adjusted", a.Level, b.Level)
-		f := ofContrast(welchOf(a, b), k)
-		f.method = "difference of trial means, each side with its own scatter (Welch)"
-		c.minding(&f, a, b)
-		return f, hedges(a, b)
+		return c.findPlain(a, b)
 	}
 	d, pooled := fit.Difference(0, 1, false)
-	f := ofContrast(d, k)
+	f := c.ofContrast(d)
 	f.method = "difference of trial means at like " + list(c.names()) + " (analysis of covariance), each side with its own scatter"
 	if pooled {
 		f.method = "difference of trial means at like " + list(c.names()) + " (analysis of covariance), scatter pooled"
@@ -198,16 +259,21 @@ func blockMeans(s Side) map[string][]float64 {
 // findLone compares a side of one trial with one of several: the lone trial is taken to
 // scatter as the others do.
 func (c *comparison) findLone(a, b Side, pairs int) (finding, Estimate) {
-	f := shared(stats.Pooled(stats.SampleOf(a.means()), stats.SampleOf(b.means())), pairs)
-	f.method = "difference of trial means, the lone trial taken to scatter as the other side's do (Student)"
 	lone, others := a, b
 	if len(b.Trials) == 1 {
 		lone, others = b, a
 	}
 	c.doubt("%s has one trial: it is taken to scatter as those of %s do, which nothing here can tell", lone.Level, others.Level)
-	if !math.IsNaN(a.Trials[0].place) {
-		c.doubt("%s and %s: a drift of the day is not taken out, as one side has one trial", a.Level, b.Level)
+	d := stats.Pooled(stats.SampleOf(a.means()), stats.SampleOf(b.means()))
+	method := "difference of trial means, the lone trial taken to scatter as the other side's do (Student)"
+	if fit, ok := stats.NewAncova(c.groups([]string{orderColumn}, []int{c.index(a), c.index(b)})...); ok && fit.DF >= 2 {
+		d, _ = fit.Difference(0, 1, true)
+		method = "difference of trial means at like place in the day (analysis of covariance), the lone trial taken to scatter as the other side's do"
+	} else if !math.IsNaN(lone.place()) {
+		c.doubt("%s and %s: a drift of the day is not taken out, as there are too few trials", a.Level, b.Level)
 	}
+	f := shared(d, pairs)
+	f.method = method
 	s := stats.PooledSD(stats.SampleOf(a.means()), stats.SampleOf(b.means()))
 	f.unit, f.meanA, f.varA, f.load = UnitTrial, a.Mean.Value, s*s/float64(len(a.Trials)), 1
 	return f, hedges(a, b)

@@ -41,16 +41,21 @@ func rangeAbove(w float64, k int) float64 {
 
 // RangeQuantile is the q that StudentisedRange exceeds with probability alpha.
 func RangeQuantile(alpha float64, k int, df float64) float64 {
+	return rangeQuantile(alpha, k, df, func(q float64) float64 { return StudentisedRange(q, k, df) })
+}
+
+// rangeQuantile goes by secants in ln of the probability from Bonferroni's bound, which
+// lies close above.
+func rangeQuantile(alpha float64, k int, df float64, above func(q float64) float64) float64 {
 	if !(alpha > 0 && alpha < 1) || k < 2 || !(df > 0) {
 		return math.NaN()
 	}
-	// Secant in ln of the probability from Bonferroni's bound, which lies close above.
-	ln := func(q float64) float64 { return math.Log(StudentisedRange(q, k, df)) - math.Log(alpha) }
+	ln := func(q float64) float64 { return math.Log(above(q)) - math.Log(alpha) }
 	x1 := math.Sqrt2 * TQuantile(1-alpha/float64(k*(k-1)), df)
 	x0 := 0.95 * x1
 	f0, f1 := ln(x0), ln(x1)
 	for range 40 {
-		if math.Abs(x1-x0) <= 1e-10*x1 || f0 == f1 {
+		if math.Abs(x1-x0) <= 1e-9*x1 || f0 == f1 {
 			break
 		}
 		x2 := math.Max(x1/2, x1-f1*(x1-x0)/(f1-f0))
@@ -58,6 +63,63 @@ func RangeQuantile(alpha float64, k int, df float64) float64 {
 		f1 = ln(x1)
 	}
 	return x1
+}
+
+// Ranges is the studentised range of one k, tabled, for many questions: within 2e-6 of
+// StudentisedRange, and a hundred times as quick.
+type Ranges struct {
+	k  int
+	ln []float64 // ln of rangeAbove in steps of rangeStep
+}
+
+const (
+	rangeStep = 0.2
+	rangeMost = 20. // beyond, the probability is below 1e-44
+)
+
+// NewRanges makes the table for the range of k.
+func NewRanges(k int) Ranges {
+	r := Ranges{k: k}
+	for w := 0.; w <= rangeMost+3*rangeStep; w += rangeStep {
+		r.ln = append(r.ln, math.Log(math.Min(1, rangeAbove(w, k))))
+	}
+	r.ln[0] = 0
+	return r
+}
+
+// at is rangeAbove by interpolation through six places.
+func (r Ranges) at(w float64) float64 {
+	if w >= rangeMost {
+		return 0
+	}
+	from := max(0, int(w/rangeStep)-2)
+	x, sum := w/rangeStep-float64(from), 0.
+	for i := range 6 {
+		term := r.ln[from+i]
+		for j := range 6 {
+			if j != i {
+				term *= (x - float64(j)) / float64(i-j)
+			}
+		}
+		sum += term
+	}
+	return math.Exp(math.Min(0, sum))
+}
+
+// Above is StudentisedRange.
+func (r Ranges) Above(q, df float64) float64 {
+	switch {
+	case !(df > 0) || math.IsNaN(q):
+		return math.NaN()
+	case q <= 0:
+		return 1
+	}
+	return math.Min(1, math.Max(0, overChi(df, func(s float64) float64 { return r.at(q * s) })))
+}
+
+// Quantile is RangeQuantile.
+func (r Ranges) Quantile(alpha, df float64) float64 {
+	return rangeQuantile(alpha, r.k, df, func(q float64) float64 { return r.Above(q, df) })
 }
 
 // Tukey is a difference of two of k groups that scatter alike, each pair of which is

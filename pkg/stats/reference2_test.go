@@ -273,6 +273,19 @@ func TestStudentisedRangeAgrees(t *testing.T) {
 			}
 		}
 	}
+	for _, k := range []int{2, 3, 7} {
+		tabled := stats.NewRanges(k)
+		for _, df := range []float64{1, 2.3, 7, 40} {
+			for _, q := range []float64{0.3, 1, 3, 6, 15} {
+				if got, want := tabled.Above(q, df), stats.StudentisedRange(q, k, df); !reference.Within(t, "abs 2e-6", got, want) {
+					t.Errorf("tabled: k %d, df %g, q %g: %.9g, want %.9g", k, df, q, got, want)
+				}
+			}
+			if got, want := tabled.Quantile(0.05, df), stats.RangeQuantile(0.05, k, df); !reference.Within(t, "rel 1e-5", got, want) {
+				t.Errorf("tabled: k %d, df %g: %.9g, want %.9g", k, df, got, want)
+			}
+		}
+	}
 	for _, df := range []float64{1, 2, 3.5, 30, math.Inf(1)} {
 		got, want := stats.RangeQuantile(0.05, 2, df), math.Sqrt2*stats.TQuantile(0.975, df)
 		if !reference.Within(t, "rel 1e-6", got, want) {
