@@ -73,11 +73,12 @@ func (c *comparison) state(name string, sides []int) string {
 }
 
 // alike reports whether several values are spread alike over the sides: numbers whose
-// means lie within half their SD, or words each of which every side has about as often.
-// A condition that is another in every trial names trials rather than conditions.
+// means lie no farther apart than chance puts them, or words each of which every side has
+// about as often. What varies within sides by chance is in their scatter. Words that are
+// others in every trial name trials rather than conditions.
 func (c *comparison) alike(name string, sides []int) bool {
-	if far, ok := c.apart(name, sides); ok {
-		return far <= 0.5
+	if far, chance, ok := c.apart(name, sides); ok {
+		return far <= max(0.5, 2*chance)
 	}
 	counts, total := make([]map[string]float64, len(sides)), 0
 	every := map[string]bool{}
@@ -92,7 +93,7 @@ func (c *comparison) alike(name string, sides []int) bool {
 			total++
 		}
 	}
-	if len(every) == total && total > len(sides) {
+	if len(every) == total && total > len(sides) && !c.number(name, sides) {
 		return true
 	}
 	for v := range every {
@@ -107,9 +108,10 @@ func (c *comparison) alike(name string, sides []int) bool {
 	return true
 }
 
-// apart is how far the sides' means of a number lie apart at most, in SDs within sides;
-// ok is false where it is no number, or a side has too few trials to tell.
-func (c *comparison) apart(name string, sides []int) (far float64, ok bool) {
+// apart is how far the sides' means of a number lie apart at most, in SDs within sides, and
+// the SD that chance gives that; ok is false where it is no number in every trial, or does
+// not vary within a side.
+func (c *comparison) apart(name string, sides []int) (far, chance float64, ok bool) {
 	samples := make([]stats.Sample, len(sides))
 	for n, i := range sides {
 		var x []float64
@@ -117,17 +119,27 @@ func (c *comparison) apart(name string, sides []int) (far float64, ok bool) {
 			x = append(x, t.covariate(name))
 		}
 		samples[n] = stats.SampleOf(x)
-		if len(x) < 3 || math.IsNaN(samples[n].Mean) {
-			return 0, false
-		}
 	}
 	sd := stats.PooledSD(samples...)
 	for _, a := range samples {
 		for _, b := range samples {
-			far = max(far, math.Abs(a.Mean-b.Mean)/sd)
+			if d := math.Abs(a.Mean-b.Mean) / sd; !(d <= far) {
+				far, chance = d, math.Sqrt(1/float64(a.N)+1/float64(b.N))
+			}
 		}
 	}
-	return far, !math.IsNaN(far)
+	return far, chance, !math.IsNaN(far)
+}
+
+func (c *comparison) number(name string, sides []int) bool {
+	for _, i := range sides {
+		for _, t := range c.sides[i].Trials {
+			if math.IsNaN(t.covariate(name)) {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 // confounded names the conditions in which two sides differ; those adjusted for are not
@@ -181,7 +193,7 @@ func (c *comparison) choose() {
 	}
 	for _, name := range c.q.Conditions {
 		wanted := slices.Contains(c.q.Covariates, name)
-		far, ok := c.apart(name, indices(len(c.sides)))
+		far, _, ok := c.apart(name, indices(len(c.sides)))
 		if !wanted && !(ok && far > 0.5) {
 			continue
 		}

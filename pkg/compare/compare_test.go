@@ -1,0 +1,216 @@
+package compare_test
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+
+	"rainhill/pkg/compare"
+)
+
+func written(text string) compare.Condition {
+	v := math.NaN()
+	var x float64
+	if n, _ := fmt.Sscan(text, &x); n == 1 {
+		v = x
+	}
+	return compare.Condition{Text: text, Value: v}
+}
+
+// outings makes trials a side with means about 20 and 21 and five laps each.
+func outings(r *rand.Rand, n int, conditions func(side, k int) map[string]compare.Condition) (trials []compare.Trial) {
+	for k := range n {
+		for side := range 2 {
+			t := compare.Trial{Name: fmt.Sprint(side, k), Level: string(rune('a' + side))}
+			if conditions != nil {
+				t.Conditions = conditions(side, k)
+			}
+			for range 5 {
+				t.Laps = append(t.Laps, 20+float64(side)+0.1*r.NormFloat64())
+			}
+			trials = append(trials, t)
+		}
+	}
+	return trials
+}
+
+func ask(conditions ...string) compare.Question {
+	return compare.Question{Factor: "motor", Less: true, Unit: "s", Conditions: conditions}
+}
+
+func run(t *testing.T, q compare.Question, trials []compare.Trial) compare.Result {
+	t.Helper()
+	res, err := compare.Compare(q, trials)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return res
+}
+
+func TestConditions(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	for _, c := range []struct {
+		name  string
+		value func(side, k int) string
+		n     int
+		state string
+	}{
+		{"one value", func(int, int) string { return "oval" }, 3, compare.FairSame},
+		{"one a side", func(side, _ int) string { return []string{"wet", "dry"}[side] }, 3, compare.FairDiffers},
+		{"numbers, one a side", func(side, _ int) string { return []string{"500", "600"}[side] }, 3, compare.FairDiffers},
+		{"words spread alike", func(_, k int) string { return []string{"wet", "dry"}[k%2] }, 4, compare.FairVaries},
+		{"words by chance", func(side, k int) string { return []string{"wet", "dry"}[(k+side*k/3)%2] }, 4, compare.FairVaries},
+		{"a name a trial", func(side, k int) string { return fmt.Sprint("note ", side, k) }, 4, compare.FairVaries},
+		{"missing once", func(side, k int) string { return []string{"", "12"}[min(1, side+k)] }, 3, compare.FairUnwritten},
+		{"numbers by chance", func(side, k int) string { return []string{"20.1", "20.4", "20.2", "20.3"}[(k+side)%4] }, 4, compare.FairVaries},
+		{"numbers far apart, few", func(side, k int) string { return []string{"12.4", "12.5", "11.0", "11.1"}[2*side+k] }, 2, compare.FairDiffers},
+		{"numbers apart, enough to adjust", func(side, k int) string { return fmt.Sprint(12 + float64(k%3)/10 + float64(side)/10) }, 6, compare.FairAdjusted},
+		{"numbers, one trial a side", func(side, _ int) string { return []string{"20.1", "20.4"}[side] }, 1, compare.FairDiffers},
+	} {
+		res := run(t, ask("x"), outings(r, c.n, func(side, k int) map[string]compare.Condition {
+			return map[string]compare.Condition{"x": written(c.value(side, k))}
+		}))
+		if got := res.Fairness[0].State; got != c.state {
+			t.Errorf("%s: %s (%v), want %s", c.name, got, res.Fairness[0].Values, c.state)
+		}
+		named := slices.Contains(res.Pairs[0].Confounded, "x")
+		if want := c.state == compare.FairDiffers; named != want || strings.Contains(res.Pairs[0].Says, "differed in x") != want {
+			t.Errorf("%s: confounded %v: %s", c.name, res.Pairs[0].Confounded, res.Pairs[0].Says)
+		}
+	}
+}
+
+// A battery that is fuller on one side makes the difference; adjusted for it there is none.
+func TestAdjustsForTheBattery(t *testing.T) {
+	r := rand.New(rand.NewPCG(4, 4))
+	var trials []compare.Trial
+	for k := range 12 {
+		side := k % 2
+		volts := 12 + 0.2*float64(side) + 0.1*r.NormFloat64()
+		tr := compare.Trial{Name: fmt.Sprint(k), Level: string(rune('a' + side)), Conditions: map[string]compare.Condition{"battery_v": written(fmt.Sprint(volts))}}
+		for range 6 {
+			tr.Laps = append(tr.Laps, 80-5*volts+0.05*r.NormFloat64())
+		}
+		trials = append(trials, tr)
+	}
+	res := run(t, ask("battery_v"), trials)
+	p := res.Pairs[0]
+	if math.Abs(p.Difference.Value) > 0.1 || p.Difference.Lo > 0.05 || p.Difference.Hi < -0.05 || p.Unadjusted.Hi > -0.3 {
+		t.Errorf("adjusted %+v, unadjusted %+v", p.Difference, p.Unadjusted)
+	}
+	if len(res.Adjusted) != 1 || math.Abs(res.Adjusted[0].Slope.Value+5) > 0.4 {
+		t.Errorf("adjusted for %+v", res.Adjusted)
+	}
+}
+
+// A fade within trials is no difference where one side's trials are only longer.
+func TestLongerTrialsAreCut(t *testing.T) {
+	r := rand.New(rand.NewPCG(5, 5))
+	var trials []compare.Trial
+	for k := range 8 {
+		tr := compare.Trial{Name: fmt.Sprint(k), Level: string(rune('a' + k%2))}
+		for lap := range []int{8, 16}[k%2] {
+			tr.Laps = append(tr.Laps, 20+0.2*float64(lap)+0.02*r.NormFloat64())
+		}
+		trials = append(trials, tr)
+	}
+	res := run(t, ask(), trials)
+	if d := res.Pairs[0].Difference; math.Abs(d.Value) > 0.05 || res.Sides[1].Laps != 32 || res.Sides[1].Trials[0].Left != 8 {
+		t.Errorf("difference %+v, laps %d, left out %d", d, res.Sides[1].Laps, res.Sides[1].Trials[0].Left)
+	}
+}
+
+func TestLettersFollowPiepho(t *testing.T) {
+	r := rand.New(rand.NewPCG(6, 6))
+	var trials []compare.Trial
+	for side, mean := range []float64{22, 20, 21, 21} { // b is the fastest
+		for k := range 6 {
+			tr := compare.Trial{Name: fmt.Sprint(side, k), Level: string(rune('a' + side))}
+			for range 4 {
+				tr.Laps = append(tr.Laps, mean+0.05*r.NormFloat64())
+			}
+			trials = append(trials, tr)
+		}
+	}
+	res := run(t, ask(), trials)
+	var got []string
+	for _, s := range res.Sides {
+		got = append(got, s.Level+" "+s.Letters)
+	}
+	if want := "[a c b a c b d b]"; fmt.Sprint(got) != want {
+		t.Errorf("letters %v, want %s", got, want)
+	}
+	if res.Overall == nil || res.Overall.P > 1e-6 || res.Overall.KruskalP > 0.01 {
+		t.Errorf("overall %+v", res.Overall)
+	}
+}
+
+// What cannot be told is not told: too few laps, no scatter, one lap.
+func TestCannotTell(t *testing.T) {
+	one := func(level string, laps ...float64) compare.Trial {
+		return compare.Trial{Name: level, Level: level, Laps: laps}
+	}
+	for name, trials := range map[string][]compare.Trial{
+		"one lap":      {one("a", 20), one("b", 30)},
+		"three laps":   {one("a", 20, 20.1, 20.2), one("b", 30, 30.1, 30.2)},
+		"no scatter":   {one("a", 20, 20, 20, 20, 20, 20), one("b", 30, 30, 30, 30, 30, 30)},
+		"like trials":  {one("a", 20), one("a", 20), one("b", 21), one("b", 21)},
+		"like and not": {one("a", 20, 20), one("b", 21, 22), one("b", 21)},
+	} {
+		p := run(t, ask(), trials).Pairs[0]
+		if p.Verdict != compare.Unknown && name != "like and not" {
+			t.Errorf("%s: %s", name, p.Says)
+		}
+		if math.IsNaN(p.Difference.Value) || p.Says == "" {
+			t.Errorf("%s: %+v", name, p)
+		}
+	}
+	if _, err := compare.Compare(ask(), []compare.Trial{one("a", 20), one("", 21), one("b")}); !errors.Is(err, compare.ErrTooFew) {
+		t.Errorf("one side: %v", err)
+	}
+}
+
+// The order of trials and the names of levels change nothing but the signs.
+func TestSidesAreAlike(t *testing.T) {
+	trials := outings(rand.New(rand.NewPCG(8, 8)), 4, nil)
+	p := run(t, ask(), trials).Pairs[0]
+	slices.Reverse(trials)
+	for i := range trials {
+		trials[i].Level = map[string]string{"a": "z", "b": "y"}[trials[i].Level]
+	}
+	q := run(t, ask(), trials).Pairs[0]
+	if math.Abs(p.Difference.Value+q.Difference.Value) > 1e-9 || math.Abs(p.Difference.Lo+q.Difference.Hi) > 1e-9 || math.Abs(p.P-q.P) > 1e-12 {
+		t.Errorf("%+v and %+v", p.Difference, q.Difference)
+	}
+	if math.Abs(p.Ratio.Value*q.Ratio.Value-1) > 1e-9 || math.Abs(p.Ratio.Lo*q.Ratio.Hi-1) > 1e-9 {
+		t.Errorf("ratios %+v and %+v", p.Ratio, q.Ratio)
+	}
+}
+
+// Blocks that differ far from each other do not hide a difference within them.
+func TestBlocks(t *testing.T) {
+	r := rand.New(rand.NewPCG(9, 9))
+	var trials []compare.Trial
+	for block := range 6 {
+		for side := range 2 {
+			tr := compare.Trial{Name: fmt.Sprint(block, side), Level: string(rune('a' + side)), Block: fmt.Sprint(block)}
+			for range 5 {
+				tr.Laps = append(tr.Laps, 20+3*float64(block)+0.3*float64(side)+0.05*r.NormFloat64())
+			}
+			trials = append(trials, tr)
+		}
+	}
+	q := ask()
+	if p := run(t, q, trials).Pairs[0]; p.Verdict != compare.Unknown {
+		t.Errorf("without blocks: %s", p.Says)
+	}
+	q.Blocks = true
+	p := run(t, q, trials).Pairs[0]
+	if p.Verdict != compare.AFaster || p.Unit != compare.UnitBlock || len(p.Checks) != 2 || p.Checks[1].P != 2./64 {
+		t.Errorf("%+v", p)
+	}
+}

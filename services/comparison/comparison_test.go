@@ -1,0 +1,99 @@
+package comparison_test
+
+import (
+	"fmt"
+	"testing"
+
+	"rainhill/pkg/wire"
+	"rainhill/services/comparison"
+)
+
+// session is results of trials of two batteries: means, direction, and laps of which the
+// first does not count.
+func session() wire.Results {
+	r := wire.Results{Session: &wire.Session{ID: "s1", Circuit: "oval"}}
+	for k := range 6 {
+		battery, mean := []string{"old", "new"}[k%2], []float64{20, 19.5}[k%2]
+		t := wire.TrialResult{
+			Trial: fmt.Sprint("t", k), Train: "loco",
+			About: &wire.Trial{Battery: battery, Direction: "forward", Conditions: map[string]any{"throttle_permille": 600.0, "temperature_c": 20 + float64(k)/10}},
+		}
+		for lap := range 6 {
+			counts := wire.CountsYes
+			if lap == 0 {
+				counts = wire.CountsWarmup
+			}
+			s := mean + 0.01*float64((lap*7+k*5)%11)
+			t.Laps = append(t.Laps, wire.Lap{Lap: lap, StartUs: int64(k*1e9) + int64(lap)*2e7, LapTimeS: s, SpeedMmS: 4000 / s, Counts: counts, Final: true})
+		}
+		r.Trials = append(r.Trials, t)
+	}
+	return r
+}
+
+func TestFromResults(t *testing.T) {
+	for measure, sign := range map[string]float64{"": 1, comparison.MeasureSpeed: -1} {
+		ask := comparison.Ask{Factor: "battery", Measure: measure}
+		r, err := comparison.Compare(ask, comparison.FromResults(ask, session()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := r.Pairs[0]
+		if p.A != "new" || p.Verdict != wire.VerdictAFaster || sign**p.Difference.Value < 0 || len(p.ConfoundedBy) > 0 {
+			t.Errorf("%+v", p)
+		}
+		if len(r.Trials) != 6 || r.Trials[0].Left != 1 || len(r.Trials[0].Laps) != 5 {
+			t.Errorf("trials %+v", r.Trials)
+		}
+		states := map[string]string{}
+		for _, f := range r.Fairness {
+			states[f.Condition] = f.State
+		}
+		for name, want := range map[string]string{
+			"locomotive": wire.FairSame, "circuit": wire.FairSame, "direction": wire.FairSame, "throttle_permille": wire.FairSame,
+			"temperature_c": wire.FairVaries, "consist": wire.FairUnwritten,
+		} {
+			if states[name] != want {
+				t.Errorf("%s: %q, want %q", name, states[name], want)
+			}
+		}
+		if len(r.Adjusted) != 1 || r.Adjusted[0].Covariate != "order" {
+			t.Errorf("adjusted for %+v", r.Adjusted)
+		}
+	}
+}
+
+func sheet(t *testing.T, name, text string) comparison.File {
+	t.Helper()
+	s, bad := wire.ReadSheet(text, comparison.Columns)
+	if len(bad) > 0 {
+		t.Fatal(bad)
+	}
+	return comparison.File{Name: name, Sheet: s}
+}
+
+// Trials of two files that go by one name are two; a name under both levels is one of each.
+func TestTrialsByName(t *testing.T) {
+	a := sheet(t, "a.csv", "trial,lap_time_s,motor\n1,20,old\n1,20.1,old\n2,21,new\n2,21.1,new\n")
+	b := sheet(t, "b.csv", "trial,lap_time_s,motor\n1,20.2,old\n1,20.3,old\n3,21.3,new\n3,21.2,new\n")
+	ask := comparison.Ask{Factor: "motor"}
+	sets, bad := comparison.FromSheets(ask, []comparison.File{a, b})
+	if len(bad) > 0 || len(sets) != 1 || len(sets[0].Trials) != 4 {
+		t.Fatalf("%v %+v", bad, sets)
+	}
+	both := sheet(t, "c.csv", "trial,lap_time_s,motor\n1,20,old\n1,20.1,old\n1,21,new\n1,21.1,new\n")
+	sets, _ = comparison.FromSheets(ask, []comparison.File{both})
+	if len(sets[0].Trials) != 2 || sets[0].Trials[0].Name != "1 (old)" || len(sets[0].Doubts) != 1 {
+		t.Errorf("%+v", sets[0])
+	}
+}
+
+// What differs within a trial is no condition; the place in the day may come of instants.
+func TestConditionsAndOrder(t *testing.T) {
+	f := sheet(t, "a.csv", "trial,lap,start_us,lap_time_s,motor,load_g,note\n1,1,100,20,old,500,x\n1,2,120,20.1,old,500,y\n2,1,50,21,new,500,x\n2,2,70,21.1,new,500,x\n")
+	sets, _ := comparison.FromSheets(comparison.Ask{Factor: "motor"}, []comparison.File{f})
+	s := sets[0]
+	if fmt.Sprint(s.Conditions) != "[load_g]" || fmt.Sprint(s.Trials[0].Order, s.Trials[1].Order) != "[3 4] [1 2]" {
+		t.Errorf("%v %v %v", s.Conditions, s.Trials[0].Order, s.Trials[1].Order)
+	}
+}
