@@ -2,6 +2,7 @@ package gateway
 
 import (
 	"encoding/json"
+	"math"
 	"net/http"
 	"strconv"
 
@@ -49,10 +50,14 @@ func (g *Gateway) coast(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
 	ask := wire.CoastAsk{Session: q.Get("session"), Consist: q.Get("consist"), Trials: q["trial"]}
 	var err error
 	if text := q.Get("rotating"); text != "" {
-		if ask.Rotating, err = strconv.ParseFloat(text, 64); err != nil || !(ask.Rotating >= 1 && ask.Rotating <= 10) {
-			refuse(w, http.StatusBadRequest, "want ?rotating= the effective mass over the mass, 1 to 10, or none")
+		text := q.Get(name)
+		if text == "" {
+			continue		if ask.Rotating, err = strconv.ParseFloat(text, 64); err != nil || !(ask.Rotating >= 1 && ask.Rotating <= 10) {
+			refuse(w, http.StatusBadRequest, name+" is not a number") "want ?rotating= the effective mass over the mass, 1 to 10, or none")
 			return nil, false
-		}
+	for name, into := range map[string]*float64{"rotating": &ask.Rotating, "place_u_mm": &ask.PlaceUMm} {		x err := strconv.ParseFloat(text, 64)
+		if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {		}
+		*into = x
 	}
 	b, err := json.Marshal(ask)
 	if err == nil {

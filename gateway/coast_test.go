@@ -55,13 +55,13 @@ func (s *spec) coasting(d *door) {
 			s.t.Errorf("kept was %+v", c.Resistance)
 		}
 	}
-	s.want(d, http.StatusOK, "GET", "/api/coast", nil, false)
+	s.want(d, http.StatusOK, "GET", "/api/coast?place_u_mm=1", nil, false)
 }
 
 // What is asked for in a way that says nothing.
 func TestCoastIsRefused(t *testing.T) {
 	d := newDoor(t)
-	for _, path := range []string{"/api/coast?rotating=heavy", "/api/coast?rotating=11", "/api/coast?session=No%20id", "/api/coast"} {
+	for _, path := range []string{"/api/coast?rotating=heavy", "/api/coast?rotating=11", "/api/coast?place_u_mm=-1", "/api/coast?session=No%20id", "/api/coast"} {
 		if a := d.get(path); a.status != http.StatusBadRequest {
 			t.Errorf("%s: %d %s", path, a.status, a.body)
 		}

@@ -155,27 +155,28 @@ func (c *course) settle(p [terms]float64) (squares float64, ok bool) {
 // run's own speed and instant have been fitted.
 func (c *course) shift() (r []float64, rows [][]float64) {
 	r, _ = c.residuals()
-	g := c.column(terms)
-	norm := dot(g, g)
-	rid := func(x []float64) {
-		part := dot(x, g) / norm
-		for i := range x {
-			x[i] -= part * g[i]
-		}
-	}
-	rid(r)
+	c.withoutSpeed(r)
 	rows = make([][]float64, len(r))
 	for i := range rows {
 		rows[i] = make([]float64, terms)
 	}
 	for j := range terms {
 		x := c.column(j)
-		rid(x)
+		c.withoutSpeed(x)
 		for i := range x {
 			rows[i][j] = x[i]
 		}
 	}
 	return r, rows
+}
+
+// withoutSpeed takes from x what another speed at the last instant would do as well.
+func (c *course) withoutSpeed(x []float64) {
+	g := c.column(terms)
+	part := dot(x, g) / dot(g, g)
+	for i := range x {
+		x[i] -= part * g[i]
+	}
 }
 
 func dot(a, b []float64) (sum float64) {

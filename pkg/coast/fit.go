@@ -342,6 +342,7 @@ func (f *fit) uncertain(res *Resistance, p [terms]float64) {
 		}
 		res.Doubts = append(res.Doubts, "the runs differ by more than their instants scatter: the intervals go by how much the terms change when a run is left out")
 	}
+	f.places(res, rows)
 	for j := range terms {
 		res.Terms[j] = None()
 		if !f.used[j] {

@@ -11,11 +11,13 @@ import (
 type Arc struct{ FromM, ToM float64 }
 
 // Track is where the arcs of a lap lie, in order, and how long the train is: of a train
-// of 0 m the front alone counts. The zero Track is a straight.
+// of 0 m the front alone counts. PlaceUM is the standard uncertainty of each gate's place. The zero
+// Track is a straight.
 type Track struct {
-	LapM   float64
-	Arcs   []Arc
-	TrainM float64
+	LapM    float64
+	Arcs    []Arc
+	TrainM  float64
+	PlaceUM float64
 }
 
 // curved is the length of arcs from 0 to s.

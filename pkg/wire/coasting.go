@@ -30,7 +30,8 @@ type CoastAsk struct {
 	Session  string   `json:"session,omitempty"`
 	Consist  string   `json:"consist,omitempty"`
 	Trials   []string `json:"trials,omitempty"`
-	Rotating float64  `json:"rotating,omitempty"` // effective mass over mass; 0: what turns is left out
+	Rotating float64  `json:"rotating,omitempty"`   // effective mass over mass; 0: what turns is left out
+	PlaceUMm float64  `json:"place_u_mm,omitempty"` // of each gate's place
 }
 
 // Check validates the question.
@@ -42,6 +43,9 @@ func (a CoastAsk) Check() error {
 	}
 	if a.Rotating != 0 && !(a.Rotating >= 1 && a.Rotating <= 10) {
 		return malformed("rotating = %g, want the effective mass over the mass: 1 to 10", a.Rotating)
+	}
+	if !within(1000, a.PlaceUMm) {
+		return malformed("place_u_mm = %g, want 0 to 1000", a.PlaceUMm)
 	}
 	return nil
 }

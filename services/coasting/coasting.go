@@ -32,8 +32,10 @@ type Reading struct {
 
 // Stock is what is known of the track and of the trains. LengthMm and MassG are of every
 // train, where they are not nil; Rotating is effective mass over mass, 0 where it is not
-// stated. Session is what a roster will say the terms were had in.
+// stated. Session is what a roster will say the terms were had in; PlaceUMm the standard
+// uncertainty of each gate's place.
 type Stock struct {
+	PlaceUMm        float64
 	Session         string
 	Circuit         wire.Circuit
 	Consists        []wire.Consist
@@ -92,6 +94,7 @@ func (s Stock) Answer(outings []Outing) (wire.CoastResult, []wire.Complaint, err
 func (s Stock) one(w who, outings []Outing) (wire.CoastTerms, coast.Resistance, []wire.Complaint, error) {
 	train := s.train(w)
 	track, doubts := s.track(train.lengthMm)
+	track.PlaceUM = s.PlaceUMm / 1000
 	var bad []wire.Complaint
 	var runs []coast.Run
 	for i := range outings {

@@ -14,7 +14,7 @@ import (
 // track and trains.
 func OfSession(s *trial.State, ask wire.CoastAsk) (Stock, []Outing, error) {
 	b := s.Book
-	stock := Stock{Circuit: b.Circuit.Circuit, Consists: slices.Collect(maps.Values(b.Consists)), Rotating: ask.Rotating, Session: b.Session.ID}
+	stock := Stock{Circuit: b.Circuit.Circuit, Consists: slices.Collect(maps.Values(b.Consists)), Rotating: ask.Rotating, PlaceUMm: ask.PlaceUMm, Session: b.Session.ID}
 	for _, id := range ask.Trials {
 		if !slices.ContainsFunc(b.Trials, func(t *trial.Entry) bool { return t.Trial.ID == id && !t.Gone }) {
 			return stock, nil, fmt.Errorf("coasting: session %s has no trial %q", b.Session.ID, id)

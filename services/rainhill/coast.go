@@ -23,6 +23,7 @@ func coast(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 	rotating := fs.Float64("rotating", 0, "effective mass over mass, for what turns with the wheels; 1 when not given")
 	mass := fs.Float64("mass-g", 0, "mass of what coasted; that of the consist's cars when not given")
 	length := fs.Float64("length-mm", -1, "length of what coasted, for how much of it is on curves; that of the consist's cars, or the front alone, when not given")
+	place := fs.Float64("place-u-mm", 0, "standard uncertainty of each gate's place; 0 takes places as exact, and says what that is worth")
 	session := fs.String("session", "", "session `id` of a recording; the last one when not given")
 	table := fs.Bool("csv", false, "print a table, a row a consist, instead of JSON")
 	if err := parse(fs, args, 1); err != nil {
@@ -35,10 +36,12 @@ func coast(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 		return fmt.Errorf("%w: --rotating %g, want the effective mass over the mass: 1 to 10", errUsage, *rotating)
 	case *mass < 0:
 		return fmt.Errorf("%w: --mass-g %g, want more than 0", errUsage, *mass)
+	case !(*place >= 0 && *place <= 1000):
+		return fmt.Errorf("%w: --place-u-mm %g, want 0 to 1000", errUsage, *place)
 	case *setupFile == "-" && fs.Arg(0) == "-":
 		return fmt.Errorf("%w: standard input is either the setup or the instants", errUsage)
 	}
-	stock := coasting.Stock{Rotating: *rotating}
+	stock := coasting.Stock{Rotating: *rotating, PlaceUMm: *place}
 	if *mass > 0 {
 		stock.MassG = mass
 	}
