@@ -1288,6 +1288,7 @@ export interface CoastLeft {
   position_mm: number;
   at_s: number;
   left_s: number | null;
+  stray?: boolean;
 }
 
 export interface ComparedTest {

@@ -64,14 +64,15 @@ type Resistance struct {
 }
 
 // Course is how one run went. StartMS is the speed at its first instant, EndMS that at
-// the last; Left the instants less those of the fit, in seconds. Why says why it did not
-// enter.
+// the last; Left the instants less those of the fit, in seconds, of which those that are
+// Stray did not enter. Why says why none did.
 type Course struct {
 	ID      string
 	StartMS Interval
 	EndMS   float64
 	WayM    float64
 	Left    []float64
+	Stray   []bool
 	Why     string
 }
 

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"rainhill/pkg/coast"
+	"rainhill/testdata/effort"
 )
 
 // line is places from 0 to 3 m on a straight.
@@ -268,7 +269,7 @@ func TestExactRunsGiveTermsBack(t *testing.T) {
 func TestUnlikeRuns(t *testing.T) {
 	rng := rand.New(rand.NewPCG(8, 1829))
 	held, said := 0, 0
-	const sets = 150
+	sets := effort.Cases(150, 20)
 	for range sets {
 		var runs []coast.Run
 		for i := range 8 {
@@ -319,7 +320,7 @@ func TestOneAgainstAnother(t *testing.T) {
 func TestPlacesThatAreOff(t *testing.T) {
 	rng := rand.New(rand.NewPCG(10, 1829))
 	p := [4]float64{0.05, 0.03, 0.03, 0}
-	const sets = 60
+	sets := effort.Cases(60, 10)
 	held, without, said := 0, 0, 0
 	for range sets {
 		off := slices.Clone(line)
@@ -353,5 +354,36 @@ func TestPlacesThatAreOff(t *testing.T) {
 	}
 	if held < 90*sets/100 || without >= held || said < sets/2 || said > sets {
 		t.Errorf("of %d a is held in %d, in %d with places taken as exact, which was said of %d", sets, held, without, said)
+	}
+}
+
+// One instant that was not the front's is left and named, with its run and place, and does
+// no harm.
+func TestAStrayInstantIsNamed(t *testing.T) {
+	for _, stated := range []bool{false, true} {
+		rng := rand.New(rand.NewPCG(11, 1829))
+		var runs []coast.Run
+		for i := range 6 {
+			runs = append(runs, on(fmt.Sprint("r", i), [4]float64{0.05, 0.03, 0.03, 0}, coast.Track{}, 0.75+0.1*float64(i), line, 0.002, rng))
+		}
+		runs[2].Instants[3].AtS += 0.05
+		for i := range runs {
+			for k := range runs[i].Instants {
+				if stated {
+					runs[i].Instants[k].US = 0.002
+				}
+			}
+		}
+		r, err := coast.Fit(runs, coast.Track{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := strings.Join(r.Doubts, "; ")
+		if !strings.Contains(text, "run r2: the instant at 1500 mm lies 0.049") || strings.Count(text, "lies 0.0") != 1 || strings.Contains(text, "times as much") || strings.Contains(text, "differ") {
+			t.Errorf("stated %v: %s", stated, text)
+		}
+		if x := r.Terms[coast.A]; r.N != 41 || !r.Runs[2].Stray[3] || !(x.Lo <= 0.05 && x.Hi >= 0.05 && x.U < 0.02) {
+			t.Errorf("stated %v: a of %d instants is %+v", stated, r.N, x)
+		}
 	}
 }

@@ -23,6 +23,30 @@ func newCourse(r Run, track Track, weight func(Instant) float64) *course {
 	return c
 }
 
+// count is how many instants enter.
+func (c *course) count() (n int) {
+	for _, w := range c.w {
+		if w > 0 {
+			n++
+		}
+	}
+	return n
+}
+
+// left are the instants less those of the course, in seconds, those that do not enter too.
+func (c *course) left() []float64 {
+	out := make([]float64, len(c.t))
+	var sum, weights float64
+	for i := range out {
+		out[i] = c.t[i] - c.places[i].t
+		sum, weights = sum+c.w[i]*c.w[i]*out[i], weights+c.w[i]*c.w[i]
+	}
+	for i := range out {
+		out[i] -= sum / weights
+	}
+	return out
+}
+
 // wayM is the distance from the first instant to the last.
 func (c *course) wayM() float64 {
 	x := c.run.Instants
@@ -81,15 +105,11 @@ func (c *course) roll(p [terms]float64) bool {
 // residuals are the instants less those of the course, weighted, with its start instant
 // where it makes their squares least.
 func (c *course) residuals() (r []float64, squares float64) {
-	r = make([]float64, len(c.t))
+	r = c.left()
 	for i := range r {
-		r[i] = c.t[i] - c.places[i].t
+		r[i] *= c.w[i]
 	}
-	c.centre(r)
-	for _, x := range r {
-		squares += x * x
-	}
-	return r, squares
+	return r, dot(r, r)
 }
 
 // centre takes the weighted mean away and weights what is left.

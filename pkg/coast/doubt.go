@@ -3,10 +3,6 @@ package coast
 import (
 	"fmt"
 	"math"
-
-	"gonum.org/v1/gonum/stat/distuv"
-
-	"rainhill/pkg/stats"
 )
 
 // units of the terms.
@@ -33,37 +29,14 @@ func (f *fit) doubt(res *Resistance) {
 	if lo, hi := res.Speeds(); hi < 1.5*lo {
 		say("the speeds lie between %.0f and %.0f mm/s only: that tells the resistance there, and little of how it grows with speed", 1000*lo, 1000*hi)
 	}
-	f.doubtStrays(say)
-	f.doubtSlope(say)
-}
-
-// doubtStrays names instants that lie where none of so many would in 100 such sets.
-func (f *fit) doubtStrays(say func(string, ...any)) {
-	_, rows := f.rows()
-	n := float64(len(rows))
-	df := n - float64(2*len(f.courses))
-	for _, u := range f.used {
-		if u {
-			df--
-		}
-	}
-	r, _ := f.rows()
-	chi := dot(r, r)
-	if !(df > 1) {
-		return
-	}
 	for _, c := range f.courses {
-		off, _ := c.residuals()
-		for i, x := range off {
-			limit, size := distuv.UnitNormal.Quantile(1-0.005/n), math.Abs(x)
-			if !f.stated {
-				limit, size = stats.TQuantile(1-0.005/n, df-1), math.Abs(x)/math.Sqrt(max(chi-x*x, 0)/(df-1))
-			}
-			if size > limit {
-				say("run %s: the instant at %.0f mm lies %.3g s from the others: was it the front's?", c.run.ID, 1000*c.run.Instants[i].AtM, math.Abs(x/c.w[i]))
+		for i, x := range c.left() {
+			if c.w[i] == 0 {
+				say("run %s: the instant at %.0f mm lies %.3g s from the others and is left: was it the front's?", c.run.ID, 1000*c.run.Instants[i].AtM, math.Abs(x))
 			}
 		}
 	}
+	f.doubtSlope(say)
 }
 
 // doubtSlope says that a slope of the track would pass for resistance where no run went

@@ -32,9 +32,10 @@ func Fit(runs []Run, track Track) (Resistance, error) {
 		return res, ErrFit
 	}
 	f.choose()
-	p, ok = f.seek(keep(p, f.used), f.least())
-	if !ok {
-		return res, ErrFit
+	for again := true; again; again = f.leaveStray() {
+		if p, ok = f.seek(keep(p, f.used), f.least()); !ok {
+			return res, ErrFit
+		}
 	}
 	res.best = p
 	for j := range terms {
@@ -58,6 +59,7 @@ type fit struct {
 	used    [terms]bool
 	stated  bool // every instant's uncertainty is
 	track   Track
+	strays  int // instants that were left
 }
 
 func newFit(runs []Run, track Track) (*fit, Resistance) {
@@ -86,7 +88,6 @@ func newFit(runs []Run, track Track) (*fit, Resistance) {
 		out := Course{ID: r.ID, StartMS: None(), EndMS: math.NaN(), WayM: math.NaN(), Why: unusable(r)}
 		if out.Why == "" {
 			f.courses = append(f.courses, newCourse(r, track, weight))
-			res.N += len(r.Instants)
 		}
 		res.Runs = append(res.Runs, out)
 	}
@@ -134,7 +135,6 @@ func (f *fit) begin(res *Resistance) (p [terms]float64) {
 		if x := looks[i]; x.slowing < -limit*x.bySecond {
 			at := slices.IndexFunc(res.Runs, func(r Course) bool { return r.ID == c.run.ID && r.Why == "" })
 			res.Runs[at].Why = fmt.Sprintf("it gains speed, %.2g m/s2: was it pushed, or is the track downhill there?", -x.slowing)
-			res.N -= len(c.t)
 			continue
 		}
 		kept, slowing = append(kept, c), append(slowing, max(looks[i].slowing, 0))
@@ -188,7 +188,7 @@ func (f *fit) choose() {
 	_, rows := f.rows()
 	most := -2 * len(f.courses)
 	for _, c := range f.courses {
-		most += len(c.t)
+		most += c.count()
 	}
 	arcs := f.used[Curve]
 	f.used = [terms]bool{}
@@ -309,13 +309,8 @@ func (f *fit) step(p, least [terms]float64, r []float64, rows [][]float64, sum f
 func (f *fit) uncertain(res *Resistance, p [terms]float64) {
 	r, rows := f.rows()
 	res.free = p
-	n := 0
-	for _, u := range f.used {
-		if u {
-			n++
-		}
-	}
-	df := float64(res.N - 2*len(f.courses) - n)
+	df, n := f.freedom()
+	res.N = n
 	chi := dot(r, r)
 	scale := chi / df
 	res.DF, res.ChiDF = df, math.NaN()
@@ -395,12 +390,11 @@ func (f *fit) courseResults(res *Resistance) {
 		}
 		c := f.courses[next]
 		next++
-		r, _ := c.residuals()
-		for k := range r {
-			r[k] /= c.w[k]
-		}
 		out := &res.Runs[i]
-		out.Left, out.WayM, out.EndMS = r, c.wayM(), c.vEnd
+		out.Left, out.WayM, out.EndMS = c.left(), c.wayM(), c.vEnd
+		for _, w := range c.w {
+			out.Stray = append(out.Stray, w == 0)
+		}
 		out.StartMS = c.start(res.covariance, res.scale, res.DF)
 	}
 }

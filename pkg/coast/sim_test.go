@@ -11,6 +11,7 @@ import (
 
 	"rainhill/pkg/coast"
 	"rainhill/pkg/motor"
+	"rainhill/testdata/effort"
 )
 
 // designs is how many railways are drawn: 200 make the table in DEVELOPERS.md.
@@ -245,7 +246,7 @@ func (a tally) held100() float64 { return 100 * float64(a.held) / float64(a.n) }
 // the least possible standard deviation (Cramer and Rao) of it, over designs drawn at
 // random; with -designs the table is printed.
 func TestIntervalsHoldTheTruth(t *testing.T) {
-	n := max(*designs, 8)
+	n := max(*designs, effort.Cases(8, 2))
 	rng := rand.New(rand.NewPCG(1829, 1006))
 	rows := map[string]*tally{}
 	note := func(name string, x coast.Interval, truth, least float64) {

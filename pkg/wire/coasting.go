@@ -110,6 +110,7 @@ type CoastLeft struct {
 	PositionMm float64  `json:"position_mm"`
 	AtS        float64  `json:"at_s"`
 	LeftS      *float64 `json:"left_s"`
+	Stray      bool     `json:"stray,omitempty"` // it lies too far off to be the front's, and did not enter
 }
 
 // CoastAgainst is the resistance of b less that of a at a speed both ran at.

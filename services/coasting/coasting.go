@@ -250,7 +250,7 @@ func runList(outings []Outing, runs []coast.Run, fit coast.Resistance) []wire.Co
 		for k, x := range runs[i].Instants {
 			left := wire.CoastLeft{PositionMm: 1000 * x.AtM, AtS: x.AtS}
 			if k < len(c.Left) {
-				left.LeftS = number(c.Left[k])
+				left.LeftS, left.Stray = number(c.Left[k]), c.Stray[k]
 			}
 			r.Residuals = append(r.Residuals, left)
 		}
