@@ -47,6 +47,22 @@ func Adhesion(pull Interval, uPull, mass, uMass float64) Ratio {
 	return r
 }
 
+// Adhesion is the net adhesion coefficient by readings of a scale, all that is uncertain of
+// it combined by Welch and Satterthwaite. Of one reading there is no interval.
+func (r Readings) Adhesion(mass, uMass float64) Ratio {
+	nan := math.NaN()
+	if !(mass > 0) || !(r.Pull.Value > 0) {
+		return Ratio{Interval{nan, nan, nan}, nan}
+	}
+	mu := r.Pull.Value / mass
+	u, df := combine(r.U/mass, r.DF, mu*uMass/mass)
+	if r.N < 2 {
+		return Ratio{Interval{mu, nan, nan}, u}
+	}
+	half := coverage(df) * u
+	return Ratio{Interval{mu, max(0, mu-half), mu + half}, u}
+}
+
 // Wheels is what was seen of the wheels where trains stood: in how many attempts they
 // turned, and in how many they stopped.
 type Wheels struct{ Turned, Stopped int }

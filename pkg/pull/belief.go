@@ -47,11 +47,7 @@ func believe(ts []Tally, limits []float64, n int) belief {
 	for _, m := range limits {
 		row := make([]float64, n)
 		for j, r := range b.spreads {
-			row[j] = tilt * math.Log(r)
-			for _, t := range ts {
-				z := (t.X - m) / (r * m)
-				row[j] += (t.N-t.Moves)*z - t.N*softplus(z)
-			}
+			row[j] = tilt*math.Log(r) + likelihood(ts, m, r*m)
 			most = max(most, row[j])
 		}
 		b.weight = append(b.weight, row)
@@ -71,12 +67,34 @@ func believe(ts []Tally, limits []float64, n int) belief {
 	return b
 }
 
-// softplus is ln(1+exp z).
-func softplus(z float64) float64 {
-	if z > 30 {
-		return z
+// likelihood is the logarithm of that of the attempts, about a limit with a spread of its
+// own unit:
+//
+//	sum (n-k) z - n ln(1+exp z),  z = (x - limit)/spread,  ln(1+exp z) = max(z, 0) + ln(1+exp -|z|)
+//
+// The last terms lie between 1 and 2 before their logarithm, so that few are taken of
+// their product.
+func likelihood(ts []Tally, limit, spread float64) (sum float64) {
+	product := 1.0
+	for _, t := range ts {
+		z := (t.X - limit) / spread
+		sum += (t.N-t.Moves)*z - t.N*max(z, 0)
+		if z = math.Abs(z); z > 37 { // 1 in double precision
+			continue
+		}
+		f := 1 + math.Exp(-z)
+		if t.N > 16 {
+			sum -= t.N * math.Log(f)
+			continue
+		}
+		for range int(t.N) {
+			product *= f
+		}
+		if product > 1e100 {
+			sum, product = sum-math.Log(product), 1
+		}
 	}
-	return math.Log1p(math.Exp(z))
+	return sum - math.Log(product)
 }
 
 // Sizes of the two rounds of a belief.

@@ -39,9 +39,13 @@ func Judge(as []Attempt) Limit {
 	if !l.bounded() {
 		return l
 	}
+	if len(l.Tallies) == 1 {
+		l.doubt("one load alone was tried, with successes and failures: half of attempts move about that much, and how sharply it fails cannot be told")
+		return l
+	}
 	f, err := Firth(l.Tallies)
 	if err != nil {
-		l.doubt("one load alone was tried, with successes and failures: half of attempts move about that much, and how sharply it fails cannot be told")
+		l.doubt("%v", err)
 		return l
 	}
 	l.Fit, l.FitOK = f, f.B < 0

@@ -164,6 +164,45 @@ func TestAdhesionUncertainty(t *testing.T) {
 	}
 }
 
+// D05: GUM G.4.1, Welch and Satterthwaite, as ten readings of a scale; D06: GUM Table G.2, as
+// seventeen.
+func TestReadingsByTheGUM(t *testing.T) {
+	c, table := reference.Load(t, "D05"), reference.Load(t, "D06")
+	for _, e := range append(c.Expected, table.Expected...) {
+		of := c
+		if !slices.ContainsFunc(c.Expected, func(x reference.Expected) bool { return x.Name == e.Name }) {
+			of = table
+		}
+		if e.Name != "a.uc" && e.Name != "a.nu_eff" {
+			of.Leave(t, e.Name, "compared in pkg/gum, by which these sums go")
+		}
+	}
+	scatter := func(n int, u float64) (x []float64) { // n readings whose mean has this standard uncertainty
+		for i := range n {
+			x = append(x, 200+float64(2*(i%2)-1)*float64(min(1, n-1-i+n%2)))
+		}
+		sd := pull.Read(x, 0).U
+		for i := range x {
+			x[i] = 200 + (x[i]-200)*u/sd
+		}
+		return x
+	}
+	r := pull.Read(scatter(10, 0.3), 0.4)
+	c.Check(t, "a.uc", r.U)
+	c.Check(t, "a.nu_eff", r.DF)
+	if k := (r.Pull.Hi - r.Pull.Value) / r.U; math.Abs(k-gum.Coverage(0.95, 69)) > 1e-9 {
+		t.Errorf("k is %g", k)
+	}
+	r = pull.Read(scatter(17, 0.3), 0)
+	if k := (r.Pull.Hi - r.Pull.Value) / r.U; r.DF != 16 || math.Abs(k-2.12) > 0.005 { // Table G.2, published
+		t.Errorf("k of 16 degrees of freedom is %.4f, want 2.12", k)
+	}
+	mu := r.Adhesion(800, 2)
+	if want := math.Hypot(0.3/800, r.Pull.Value/800*2/800); math.Abs(mu.U-want) > 1e-12 || mu.Hi-mu.Value >= 2.12*mu.U {
+		t.Errorf("%+v, want u %g and a factor below that of 16", mu, want)
+	}
+}
+
 // Wheels that turned under a standing train tell of adhesion, wheels that stopped of the motor.
 func TestWhatLimits(t *testing.T) {
 	for _, c := range []struct {

@@ -97,22 +97,24 @@ func Firth(ts []Tally) (Fit, error) {
 	return climb(Logit, ts, 1)
 }
 
-// climb maximises the likelihood, with penalty times Jeffreys' prior, by scoring with
-// halved steps, x taken about its middle and over its width.
+// climb maximises the likelihood, with penalty times Jeffreys' prior, by Newton's steps
+// where it curves down, else by scoring, halved until they lead up. x is taken about its
+// middle and over its width. Scoring alone comes to rest too slowly where the penalty
+// bends the top.
 func climb(link Link, ts []Tally, penalty float64) (Fit, error) {
 	mid, wide := middle(ts)
 	at := func(a, b float64) ascent { return look(link, ts, mid, wide, a, b, penalty) }
 	a, b := 0.0, 0.0
 	now := at(a, b)
 	for range 200 {
-		da, db := now.step()
+		da, db := now.newton(at, a, b)
 		next := at(a+da, b+db)
 		for k := 0; k < 40 && !(next.value > now.value-1e-13*math.Abs(now.value)); k++ {
 			da, db = da/2, db/2
 			next = at(a+da, b+db)
 		}
 		a, b, now = a+da, b+db, next
-		if math.Abs(da) < 1e-11*(1+math.Abs(a)) && math.Abs(db) < 1e-11*(1+math.Abs(b)) {
+		if math.Abs(da) < 1e-9*(1+math.Abs(a)) && math.Abs(db) < 1e-9*(1+math.Abs(b)) {
 			return now.fit(a, b, mid, wide), nil
 		}
 	}
@@ -163,11 +165,29 @@ func (l *ascent) penalise(ts []Tally, mid, wide, a, b float64) {
 	}
 }
 
+// newton is the step by the curvature, from differences of the score; scoring's where it
+// does not curve down.
+func (l ascent) newton(at func(a, b float64) ascent, a, b float64) (da, db float64) {
+	const h = 1e-5
+	up, down, right, left := at(a+h, b), at(a-h, b), at(a, b+h), at(a, b-h)
+	aa, bb := (up.scoreA-down.scoreA)/(2*h), (right.scoreB-left.scoreB)/(2*h)
+	ab := (up.scoreB - down.scoreB + right.scoreA - left.scoreA) / (4 * h)
+	det := aa*bb - ab*ab
+	if !(aa < 0 && det > 0) {
+		return l.step()
+	}
+	return bounded((ab*l.scoreB-bb*l.scoreA)/det, (ab*l.scoreA-aa*l.scoreB)/det)
+}
+
 func (l ascent) step() (da, db float64) {
 	det := l.aa*l.bb - l.ab*l.ab
-	da, db = (l.bb*l.scoreA-l.ab*l.scoreB)/det, (l.aa*l.scoreB-l.ab*l.scoreA)/det
-	if most := max(math.Abs(da), math.Abs(db)); most > 4 { // far from the top the steps run away
-		da, db = da*4/most, db*4/most
+	return bounded((l.bb*l.scoreA-l.ab*l.scoreB)/det, (l.aa*l.scoreB-l.ab*l.scoreA)/det)
+}
+
+// bounded keeps a step short: far from the top they run away.
+func bounded(da, db float64) (float64, float64) {
+	if most := max(math.Abs(da), math.Abs(db)); most > 4 {
+		return da * 4 / most, db * 4 / most
 	}
 	return da, db
 }

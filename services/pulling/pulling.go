@@ -8,7 +8,6 @@ import (
 	"cmp"
 	"fmt"
 	"math"
-	"slices"
 
 	"rainhill/pkg/pull"
 	"rainhill/pkg/wire"
@@ -84,19 +83,16 @@ func (g group) judge(as []Attempt, o Options) wire.PullLimit {
 	for _, a := range as {
 		l.Attempts = append(l.Attempts, a.PullAttempt)
 	}
-	reach := uncertain{scale: pull.Resolved(o.ScaleG)}
 	if g.massG == 0 {
 		l.MassG = nil
 	}
 	if g.method == wire.PullStatic && readings(as, &l) {
-		reach.scale = pull.DifferenceResolved(o.ScaleG)
-		g.read(as, reach.scale, &l)
-		reach.scale = 0 // it is in the pull's own interval
+		g.read(as, o, &l)
 	} else {
 		g.attempted(as, o, &l)
+		g.adhesion(o, &l)
 	}
 	wheels(as, &l)
-	g.adhesion(o, reach, &l)
 	g.power(as, o, &l)
 	return l
 }
@@ -119,17 +115,23 @@ func readings(as []Attempt, l *wire.PullLimit) bool {
 	return alike
 }
 
-func (g group) read(as []Attempt, uReading float64, l *wire.PullLimit) {
+// read sums up readings of a scale. A stated load is taken as the difference of two as well.
+func (g group) read(as []Attempt, o Options, l *wire.PullLimit) {
 	var x []float64
 	for _, a := range as {
 		x = append(x, a.LoadG)
 	}
-	r := pull.Read(x, uReading)
+	r := pull.Read(x, pull.DifferenceResolved(o.ScaleG))
 	l.Load50G, l.Load95G = estimate(r.Pull), estimate(r.Sure)
 	l.Load50G.U = num(r.U)
 	l.Fit = fmt.Sprintf("mean of %d readings of a scale with Student's interval, the scale's steps in it; load95 is the pull that 95 of 100 reach, were pulls normal", r.N)
 	if r.N < 2 {
 		l.Doubts = append(l.Doubts, "one reading alone tells nothing of how pulls scatter: no interval, pull again")
+	}
+	if factor, u, ok := g.weighable(o, l); ok {
+		mu := r.Adhesion(g.massG/factor, math.Hypot(o.massU()/factor, u*g.massG/factor))
+		l.Adhesion = estimate(mu.Interval)
+		l.Adhesion.U = num(mu.U)
 	}
 }
 
@@ -240,9 +242,6 @@ func wheels(as []Attempt, l *wire.PullLimit) {
 	}
 }
 
-// uncertain is what is not in the load's own interval.
-type uncertain struct{ scale float64 }
-
 // rolling is what a load is as a pull: factor, and its relative standard uncertainty.
 func (g group) rolling(o Options) (factor, u float64, ok bool) {
 	if g.loadIs != wire.LoadTrain {
@@ -254,25 +253,36 @@ func (g group) rolling(o Options) (factor, u float64, ok bool) {
 	return o.Rolling, o.RollingU / o.Rolling, true
 }
 
-func (g group) adhesion(o Options, reach uncertain, l *wire.PullLimit) {
-	factor, u, ok := g.rolling(o)
+// massU is the standard uncertainty of a mass.
+func (o Options) massU() float64 {
+	if o.MassUG > 0 {
+		return o.MassUG
+	}
+	return pull.Resolved(o.ScaleG)
+}
+
+// weighable is what a load is as a pull, where that and the locomotive's mass are told; it
+// says what is missing.
+func (g group) weighable(o Options, l *wire.PullLimit) (factor, u float64, ok bool) {
+	factor, u, ok = g.rolling(o)
 	switch {
 	case g.massG <= 0:
 		l.Doubts = append(l.Doubts, "the locomotive's mass is not told: no adhesion coefficient")
-		return
+		return 0, 0, false
 	case !ok:
 		l.Doubts = append(l.Doubts, "the load is a train's mass and what it takes to keep it rolling is not told: no adhesion coefficient")
-		return
-	case l.Load50G.Value == nil:
+	}
+	return factor, u, ok
+}
+
+func (g group) adhesion(o Options, l *wire.PullLimit) {
+	factor, u, ok := g.weighable(o, l)
+	if !ok || l.Load50G.Value == nil {
 		return
 	}
 	p := interval(l.Load50G)
 	p.Value, p.Lo, p.Hi = p.Value*factor, p.Lo*factor, p.Hi*factor
-	massU := o.MassUG
-	if massU == 0 {
-		massU = pull.Resolved(o.ScaleG)
-	}
-	r := pull.Adhesion(p, math.Hypot(reach.scale*factor, p.Value*u), g.massG, massU)
+	r := pull.Adhesion(p, math.Hypot(pull.Resolved(o.ScaleG)*factor, p.Value*u), g.massG, o.massU())
 	l.Adhesion = estimate(r.Interval)
 	l.Adhesion.U = num(r.U)
 }
@@ -297,20 +307,25 @@ func (g group) power(as []Attempt, o Options, l *wire.PullLimit) {
 // sets were tried both ways.
 func agreement(ls []wire.PullLimit) *wire.PullAgreement {
 	a := wire.PullAgreement{Points: []wire.PullAgreePoint{}}
-	times := map[string]float64{}
-	for _, m := range ls {
-		s := slices.IndexFunc(ls, func(s wire.PullLimit) bool { return both(m, s) })
-		if s < 0 {
+	static := map[group]float64{}
+	for _, l := range ls {
+		if l.Method == wire.PullStatic && l.Load50G.Value != nil {
+			static[likeOf(l)] = *l.Load50G.Value
+		}
+	}
+	times, at := map[string]float64{}, map[string]int{}
+	for _, l := range ls {
+		g, both := static[likeOf(l)]
+		if !both || l.Method != wire.PullMoving || l.LoadIs != wire.LoadForce || l.Load50G.Value == nil {
 			continue
 		}
-		i := slices.IndexFunc(a.Points, func(p wire.PullAgreePoint) bool { return p.Locomotive == m.Locomotive })
-		if i < 0 {
-			i, a.Points = len(a.Points), append(a.Points, wire.PullAgreePoint{Locomotive: m.Locomotive})
+		n := times[l.Locomotive]
+		if n == 0 {
+			at[l.Locomotive], a.Points = len(a.Points), append(a.Points, wire.PullAgreePoint{Locomotive: l.Locomotive})
 		}
-		n := times[m.Locomotive]
-		p := &a.Points[i]
-		p.MovingG, p.StaticG = (p.MovingG*n+*m.Load50G.Value)/(n+1), (p.StaticG*n+*ls[s].Load50G.Value)/(n+1)
-		times[m.Locomotive]++
+		p := &a.Points[at[l.Locomotive]]
+		p.MovingG, p.StaticG = (p.MovingG*n+*l.Load50G.Value)/(n+1), (p.StaticG*n+g)/(n+1)
+		times[l.Locomotive]++
 	}
 	if len(a.Points) == 0 {
 		return nil
@@ -327,10 +342,13 @@ func agreement(ls []wire.PullLimit) *wire.PullAgreement {
 	return &a
 }
 
-func both(m, s wire.PullLimit) bool {
-	alike := func(a, b *float64) bool { return a == nil && b == nil || a != nil && b != nil && *a == *b }
-	return m.Method == wire.PullMoving && s.Method == wire.PullStatic && m.Locomotive == s.Locomotive && m.Direction == s.Direction && m.Set == s.Set &&
-		m.LoadIs == wire.LoadForce && s.LoadIs == wire.LoadForce && alike(m.MassG, s.MassG) && m.Load50G.Value != nil && s.Load50G.Value != nil
+// likeOf is what two limits have in common that are held against each other.
+func likeOf(l wire.PullLimit) group {
+	g := group{locomotive: l.Locomotive, direction: l.Direction, set: l.Set}
+	if l.MassG != nil {
+		g.massG = *l.MassG
+	}
+	return g
 }
 
 func verdict(x pull.Agreement) string {
