@@ -48,15 +48,16 @@ func (g *Gateway) coasted(w http.ResponseWriter, r *http.Request) (res wire.Coas
 func (g *Gateway) coast(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
 	q := r.URL.Query()
 	ask := wire.CoastAsk{Session: q.Get("session"), Consist: q.Get("consist"), Trials: q["trial"]}
-	var err error
-	if text := q.Get("rotating"); text != "" {
+	for name, into := range map[string]*float64{"rotating": &ask.Rotating, "place_u_mm": &ask.PlaceUMm} {
 		text := q.Get(name)
 		if text == "" {
-			continue		if ask.Rotating, err = strconv.ParseFloat(text, 64); err != nil || !(ask.Rotating >= 1 && ask.Rotating <= 10) {
-			refuse(w, http.StatusBadRequest, name+" is not a number") "want ?rotating= the effective mass over the mass, 1 to 10, or none")
+			continue
+		}
+		x, err := strconv.ParseFloat(text, 64)
+		if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {
+			refuse(w, http.StatusBadRequest, name+" is not a number")
 			return nil, false
-	for name, into := range map[string]*float64{"rotating": &ask.Rotating, "place_u_mm": &ask.PlaceUMm} {		x err := strconv.ParseFloat(text, 64)
-		if err != nil || math.IsNaN(x) || math.IsInf(x, 0) {		}
+		}
 		*into = x
 	}
 	b, err := json.Marshal(ask)
