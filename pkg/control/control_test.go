@@ -153,6 +153,35 @@ func TestTrimSaysWhy(t *testing.T) {
 	}
 }
 
+// A trim whose authority ends before the sets go together says so, also at part throttle,
+// where it ends in proportion; one that has come to them, or is off, does not.
+func TestTrimSaysItsLimit(t *testing.T) {
+	for _, c := range []struct {
+		a, b, ahead float64 // how much faster B goes
+		off         [2]float64
+		saturated   bool
+	}{{1000, 1000, 0.1, [2]float64{0, 200}, true}, {700, 500, -0.1, [2]float64{140, 0}, true}, {700, 500, 0, [2]float64{}, false}} {
+		trim := control.NewTrim(control.TrimConfig{CountMm: [2]float64{0.1, 0.1}})
+		trim.Switch(true)
+		var out control.Trimmed
+		for us := int64(50_000); us < 8_000_000; us += 50_000 {
+			trim.Read(control.A, us, 300*float64(us)/1e6)
+			trim.Read(control.B, us, 300*(1+c.ahead)*float64(us)/1e6)
+			if us == 200_000 && out.Saturated {
+				t.Errorf("%+v: at its limit before it has moved", c)
+			}
+			out = trim.Step(us, c.a, c.b)
+		}
+		if math.Abs(out.Off[0]-c.off[0])+math.Abs(out.Off[1]-c.off[1]) > 1e-6 || out.Saturated != c.saturated {
+			t.Errorf("%+v: takes %v off, at its limit %t", c, out.Off, out.Saturated)
+		}
+		trim.Switch(false)
+		if out = trim.Step(8_050_000, c.a, c.b); out.Saturated {
+			t.Errorf("%+v: off, and at its limit", c)
+		}
+	}
+}
+
 // A counter that begins anew and one wrong reading among good ones make no difference.
 func TestTrimBearsOddReadings(t *testing.T) {
 	trim := control.NewTrim(control.TrimConfig{})

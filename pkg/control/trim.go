@@ -78,12 +78,14 @@ type moment struct {
 
 // Trimmed is what a step gives. Off is what is taken off each throttle, permille, 0
 // or more, at most one of them above 0. Desync is (v_B - v_A)/mean with its standard
-// uncertainty, NaN when it cannot be told. Why says what keeps the trim from working.
+// uncertainty, NaN when it cannot be told. Why says what keeps the trim from working;
+// Saturated, that it takes off all that it may and desync is left.
 type Trimmed struct {
 	Off             [2]float64
 	Desync, UDesync float64
 	SpeedMmS        [2]float64
 	Why             string
+	Saturated       bool
 }
 
 // NewTrim is a trim that is off.
@@ -132,6 +134,7 @@ func (t *Trim) Step(nowUs int64, a, b float64) Trimmed {
 	default:
 		t.heldUs = 0
 		t.act(out, dt)
+		out.Saturated = math.Abs(t.share) >= t.most() && left(out)*t.share > 0
 	}
 	t.remember(nowUs)
 	return t.give(out, a, b)
@@ -235,11 +238,19 @@ func (t *Trim) act(m Trimmed, dt float64) {
 		t.learn(end, m)
 		t.seenUs, t.err = end, m.Desync
 	}
-	if math.Abs(m.Desync) < math.Max(enough, 1.5*m.UDesync) {
+	if left(m) == 0 {
 		return
 	}
 	want := (m.Desync*dt + leadS*change) / (settleS * t.gain)
 	t.move(t.share+want, dt)
+}
+
+// left is the desync that is not left alone, 0 for none.
+func left(m Trimmed) float64 {
+	if math.Abs(m.Desync) < math.Max(enough, 1.5*m.UDesync) {
+		return 0
+	}
+	return m.Desync
 }
 
 // learn goes by how desync answered to the shares of its window.

@@ -45,7 +45,8 @@ type DrivingAsk struct {
 }
 
 // TrimAsk holds the driver sets A and B of a locomotive at one surface speed.
-// MostPermille is the most that trim may take off either throttle (0: the default).
+// MostPermille is the most that trim may take off either throttle at full throttle, and
+// in proportion below: of 500, half of it (0: the default, 200).
 type TrimAsk struct {
 	Locomotive   string `json:"locomotive"`
 	A            string `json:"a"`
@@ -90,7 +91,8 @@ type Driving struct {
 	Sweep     *SweepState   `json:"sweep,omitempty"`
 	StoppedUs int64         `json:"stopped_us,omitempty"` // the last stop of all motors
 	StoppedBy string        `json:"stopped_by,omitempty"`
-	Why       string        `json:"why,omitempty"` // of the last stop
+	Why       string        `json:"why,omitempty"`     // of the last stop
+	Pressed   bool          `json:"pressed,omitempty"` // somebody asked for it: authority was neither given back nor lost
 }
 
 // DrivenMotor is a motor under authority: what was asked, and what is commanded
@@ -107,7 +109,7 @@ type DrivenMotor struct {
 }
 
 // TrimState is one trim at work. Why says what keeps it from working, such as
-// readings that are too old.
+// readings that are too old, or that it takes off all that it may (Saturated).
 type TrimState struct {
 	TrimAsk
 	APermille int64    `json:"a_permille"` // taken off set A's throttle
@@ -115,6 +117,7 @@ type TrimState struct {
 	Desync    *float64 `json:"desync"`
 	UDesync   *float64 `json:"u_desync,omitempty"`
 	Why       string   `json:"why,omitempty"`
+	Saturated bool     `json:"saturated,omitempty"` // it takes off all that it may, and wants more
 }
 
 // SweepState is a sweep under way, or the last one when Over.

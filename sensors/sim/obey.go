@@ -1,6 +1,7 @@
 package sim
 
 import (
+	"encoding/json"
 	"math"
 	"slices"
 	"sync"
@@ -108,9 +109,11 @@ type orders struct {
 	now  func() int64 // the run's instant, us
 	came chan struct{}
 
-	mu   sync.Mutex
-	last map[string][]bootSeq // by motor, the newest boot last
-	list []Command
+	mu    sync.Mutex
+	last  map[string][]bootSeq // by motor, the newest boot last
+	list  []Command
+	taken map[string]bool // motors that somebody has taken from their programme
+	all   bool            // all of them, by a stop of all motors
 }
 
 type bootSeq struct {
@@ -119,10 +122,27 @@ type bootSeq struct {
 }
 
 func newOrders(now func() int64) *orders {
-	return &orders{now: now, came: make(chan struct{}, 1), last: map[string][]bootSeq{}}
+	return &orders{now: now, came: make(chan struct{}, 1), last: map[string][]bootSeq{}, taken: map[string]bool{}}
 }
 
-// hear takes a command for a motor unless it is malformed, another's, or old.
+// driven notes which motors somebody has in hand: those that were armed, and all once
+// somebody has stopped all of them since sinceUs. The zeros with which a driving service
+// begins are for motors that nobody drives, and a train that runs its programme is driven.
+func (o *orders) driven(sinceUs int64, m *nats.Msg) {
+	var d wire.Driving
+	if json.Unmarshal(m.Data, &d) != nil {
+		return
+	}
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for _, x := range d.Motors {
+		o.taken[x.Motor] = true
+	}
+	o.all = o.all || d.Pressed && d.StoppedUs > sinceUs
+}
+
+// hear takes a command for a motor unless it is malformed, another's, or old, or a 0 for
+// one that runs its programme and that nobody has taken from it.
 func (o *orders) hear(motor string, life int64, m *nats.Msg) {
 	t, err := wire.DecodeThrottle(m.Data)
 	if err != nil || t.Motor != motor {
@@ -130,9 +150,10 @@ func (o *orders) hear(motor string, life int64, m *nats.Msg) {
 	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	if !o.fresh(t) {
+	if !o.fresh(t) || t.DutyPermille == 0 && !o.all && !o.taken[motor] {
 		return
 	}
+	o.taken[motor] = true
 	at := o.now()
 	if len(o.list) >= mostWaiting {
 		o.list = slices.Delete(o.list, 0, mostWaiting/2)

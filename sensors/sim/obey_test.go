@@ -176,6 +176,57 @@ func TestRunObeysThrottles(t *testing.T) {
 	}
 }
 
+// A driving service that begins tells every motor to stop, and a train that runs its
+// programme goes on: nobody drives it. It stops when its motors are armed, the other
+// train when somebody stops all.
+func TestProgrammeOutlastsZeros(t *testing.T) {
+	nc := connect(t)
+	told := listen(t, nc)
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- sim.Run(ctx, nc, "home", demo(t), 4, 1) }()
+	time.Sleep(300 * time.Millisecond)
+	all := []string{"m1-front", "m1-rear", "m2-front", "m2-rear"}
+	zeros, seq := map[string]int64{}, uint64(0)
+	for _, m := range all {
+		zeros[m] = 0
+	}
+	say := func(d wire.Driving) {
+		t.Helper()
+		b, err := json.Marshal(d)
+		if err == nil {
+			err = nc.Publish(bus.Driving("home"), b)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	throttles := func(what string, want map[string]bool) {
+		t.Helper()
+		driveOnce(t, nc, &seq, 1.5, zeros)
+		now := time.Now().UnixMicro()
+		time.Sleep(1500 * time.Millisecond) // a message holds a second's readings
+		for _, m := range all {
+			list, _ := told.of(m, now-700_000, now)
+			if len(list) == 0 || (*list[len(list)-1].DutyPermille > 0) != want[m] {
+				t.Errorf("%s: %s runs %t, want %t (%d readings)", what, m, !want[m], want[m], len(list))
+			}
+		}
+	}
+	say(wire.Driving{Motors: []wire.DrivenMotor{}, StoppedUs: time.Now().Add(-time.Hour).UnixMicro(), StoppedBy: "Ada", Pressed: true})
+	throttles("zeros at a start", map[string]bool{"m1-front": true, "m1-rear": true, "m2-front": true, "m2-rear": true})
+	say(wire.Driving{Holder: "Ada", Motors: []wire.DrivenMotor{{Motor: "m1-front"}, {Motor: "m1-rear"}}})
+	throttles("one train armed", map[string]bool{"m2-front": true, "m2-rear": true})
+	say(wire.Driving{Motors: []wire.DrivenMotor{}, StoppedUs: time.Now().UnixMicro(), StoppedBy: "Ada", Why: "released"})
+	throttles("released", map[string]bool{"m2-front": true, "m2-rear": true})
+	say(wire.Driving{Motors: []wire.DrivenMotor{}, StoppedUs: time.Now().UnixMicro(), StoppedBy: "Ada", Pressed: true})
+	throttles("all stopped", map[string]bool{})
+	cancel()
+	if err := <-ended; err != nil {
+		t.Fatal(err)
+	}
+}
+
 // A train that runs because its trial is open obeys too.
 func TestCalledTrainObeysThrottles(t *testing.T) {
 	nc := connect(t)

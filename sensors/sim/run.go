@@ -50,6 +50,11 @@ func Run(ctx context.Context, nc *nats.Conn, site string, s Scenario, seed int64
 		}
 		defer func() { _ = sub.Unsubscribe() }()
 	}
+	sub, err := nc.Subscribe(bus.Driving(site), func(m *nats.Msg) { commands.driven(startUs, m) })
+	if err != nil {
+		return ended(ctx, fmt.Errorf("listening for who drives simulated motors: %w", err))
+	}
+	defer func() { _ = sub.Unsubscribe() }()
 	ticker := time.NewTicker(sendEvery)
 	defer ticker.Stop()
 	for {

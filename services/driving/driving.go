@@ -280,7 +280,7 @@ func (s *service) state() wire.Driving {
 	s.rev++
 	d := wire.Driving{Boot: s.boot, Revision: s.rev, Holder: s.holder.by, SinceUs: s.holder.sinceUs, Motors: []wire.DrivenMotor{}, StoppedBy: s.stopped.by, Why: s.stopped.why}
 	if !s.stopped.at.IsZero() {
-		d.StoppedUs = s.stopped.at.UnixMicro()
+		d.StoppedUs, d.Pressed = s.stopped.at.UnixMicro(), s.stopped.pressed
 	}
 	for _, id := range s.order {
 		if m := s.motors[id]; m.armed {

@@ -119,7 +119,7 @@ func TestAuthorityLapses(t *testing.T) {
 		t.Errorf("it took %s", took)
 	}
 	r := l.ask(wire.DrivingAsk{Do: wire.DriveHold, Hold: token})
-	if r.OK || !strings.Contains(r.Reason, "nothing was heard of Ada") || r.Driving.Holder != "" || r.Driving.StoppedBy != "the service" {
+	if r.OK || !strings.Contains(r.Reason, "nothing was heard of Ada") || r.Driving.Holder != "" || r.Driving.StoppedBy != "the service" || r.Driving.Pressed {
 		t.Errorf("%+v", r)
 	}
 }
@@ -143,7 +143,7 @@ func TestAnybodyStopsAll(t *testing.T) {
 	if took := time.Since(asked); took > 150*time.Millisecond {
 		t.Errorf("the motors heard of it after %s", took)
 	}
-	if r.Driving.Holder != "" || r.Driving.StoppedBy != "somebody who is not signed in" || r.Driving.Why != "smoke" || r.Driving.StoppedUs == 0 {
+	if r.Driving.Holder != "" || r.Driving.StoppedBy != "somebody who is not signed in" || r.Driving.Why != "smoke" || r.Driving.StoppedUs == 0 || !r.Driving.Pressed {
 		t.Errorf("%+v", r.Driving)
 	}
 	if r := l.ask(wire.DrivingAsk{Do: wire.DriveThrottle, Hold: token, Duties: map[string]int64{"m1": 700}}); r.OK || !strings.Contains(r.Reason, "smoke") {

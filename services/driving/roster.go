@@ -216,8 +216,12 @@ func (t *trim) state() wire.TrimState {
 		}
 		return &v
 	}
+	why := t.last.Why
+	if t.last.Saturated {
+		why = "it takes off all that it may, and that is not enough"
+	}
 	return wire.TrimState{
 		TrimAsk: t.ask, APermille: int64(math.Ceil(t.last.Off[control.A])), BPermille: int64(math.Ceil(t.last.Off[control.B])),
-		Desync: known(t.last.Desync), UDesync: known(t.last.UDesync), Why: t.last.Why,
+		Desync: known(t.last.Desync), UDesync: known(t.last.UDesync), Why: why, Saturated: t.last.Saturated,
 	}
 }

@@ -146,10 +146,20 @@ func TestTrimOverTheBus(t *testing.T) {
 	if trimmed == 0 || len(l.facts("m2")) > 10*8+30 {
 		t.Errorf("%d of %d facts are trim's", trimmed, len(l.facts("m2")))
 	}
+	if d.Trims[0].Saturated {
+		t.Errorf("at its limit: %+v", d.Trims[0])
+	}
 	trim.On = false
 	l.must(wire.DrivingAsk{Do: wire.DriveTrim, Hold: token, Trim: &trim})
 	l.reaches("m2", 800)
 	l.eventually("the trim to be gone", func() bool { return len(l.ask(wire.DrivingAsk{Do: wire.DriveLook}).Driving.Trims) == 0 })
+	// One that may take off too little says that it has come to its limit.
+	trim.On, trim.MostPermille = true, 10
+	l.must(wire.DrivingAsk{Do: wire.DriveTrim, Hold: token, Trim: &trim})
+	l.eventually("the trim to say that it is at its limit", func() bool {
+		d := l.ask(wire.DrivingAsk{Do: wire.DriveHold, Hold: token}).Driving
+		return len(d.Trims) == 1 && d.Trims[0].Saturated && strings.Contains(d.Trims[0].Why, "not enough") && d.Trims[0].BPermille == 8
+	})
 }
 
 // A board that reports no throttle, or nothing any more, has stopped its motor: the
