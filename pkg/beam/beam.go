@@ -111,6 +111,27 @@ func merge[M any](list []option[M], o option[M]) []option[M] {
 	return append(list, o)
 }
 
+// Join has of all states of one key, between which nothing to come can tell, the
+// cheapest only, with the mass of all. hyps is used up; the best come first, before
+// and after.
+func Join[S, M any](hyps []Hyp[S, M], key func(S) uint64) []Hyp[S, M] {
+	if len(hyps) < 2 {
+		return hyps
+	}
+	seen := make(map[uint64]int, len(hyps))
+	out := hyps[:0]
+	for _, h := range hyps {
+		k := key(h.State)
+		if i, ok := seen[k]; ok {
+			out[i].Mass = addMass(out[i].Mass, h.Mass)
+			continue
+		}
+		seen[k] = len(out)
+		out = append(out, h)
+	}
+	return out
+}
+
 // addMass is -ln(exp(-a) + exp(-b)).
 func addMass(a, b float64) float64 {
 	if a > b {

@@ -299,3 +299,22 @@ func TestManyEqualCostsStayAsEmitted(t *testing.T) {
 		}
 	}
 }
+
+// Of states that nothing to come can tell apart the cheapest is kept, with the mass of
+// all: what is believed of the others does not change.
+func TestJoinKeepsWhatIsBelieved(t *testing.T) {
+	list := func() []beam.Hyp[int, int] {
+		return []beam.Hyp[int, int]{{Cost: 0, Mass: -0.1, State: 3}, {Cost: 1, Mass: 1, State: 14}, {Cost: 2, Mass: 1.5, State: 13}, {Cost: 7, Mass: 7, State: 25}}
+	}
+	before := beam.Weights(list())
+	got := beam.Join(list(), func(s int) uint64 { return uint64(s % 10) })
+	if len(got) != 3 || got[0].State != 3 || got[1].State != 14 || got[2].State != 25 || got[0].Cost != 0 {
+		t.Fatalf("%+v", got)
+	}
+	after := beam.Weights(got)
+	for i, want := range []float64{before[0] + before[2], before[1], before[3]} {
+		if math.Abs(after[i]-want) > 1e-12 {
+			t.Errorf("weight %d is %g, want %g", i, after[i], want)
+		}
+	}
+}

@@ -190,6 +190,9 @@ func (t *Tracker) front(l *Line, p, next *pass, g *Sight, f *Form, shape *Shape,
 	default:
 		found = shape.Pattern.Find(us, shape.SpanMm/mmS*1e6, jitter)
 	}
+	if p.growing && !found.Whole && p.Move.Dir > 0 {
+		found = passage.Front{Sure: true} // the rest of it is to come, not what came before
+	}
 	k := index[max(found.Index, 0)]
 	out.Front = p.strokes[k].Stamp
 	out.Front.UUs = p.uncertainty(k, g)

@@ -101,6 +101,27 @@ func (x *Seat) key() uint64 {
 	return h
 }
 
+// round is as Key, but the same for two states in which all trains stand alike round the
+// loop and only count laps otherwise: where a train of which it was told did not stand
+// where its trial says, and then ran as one that did.
+func (s *State) round(n int) uint64 {
+	sum := uint64(len(s.Seats))
+	for i, x := range s.Seats {
+		front, raise := (i+len(s.Seats)-1)%len(s.Seats), 0
+		if i == 0 {
+			raise = n
+		}
+		o := s.Seats[front]
+		turned := *x
+		turned.W, turned.Floor = mod(x.W, n), x.Floor-x.W
+		sum += turned.key() * uint64(2*(o.Slot*4096+o.W+raise-x.W)+1)
+	}
+	if s.Free {
+		sum += freeKey
+	}
+	return sum
+}
+
 // ahead is the train in front of seat i, and by how many gates its numbers are
 // to be raised: in front of the leader runs the last one, a lap on.
 func (s *State) ahead(l *Line, i int) (k, raise int, ok bool) {

@@ -49,6 +49,7 @@ type pass struct {
 	Split   float64          // us: how far other ways to see it lie off, weighted
 	MmS     float64          // speed towards it; 0 or NaN when it did not simply run on
 	rested  bool             // the train stood over the gate
+	growing bool             // it is still over the gate: what lacks of its pattern is to come
 	prev    *Passage
 }
 
@@ -385,7 +386,18 @@ func (t *Tracker) Tail(l *Line, slot int) []Passage {
 			list = append(list, next)
 		}
 	}
+	if n := len(list); n > 0 {
+		list[n-1].growing = !t.cleared(l, list[n-1], nil, t.lastUs())
+	}
 	return t.finishAll(l, slot, list)
+}
+
+// lastUs is the instant of the last stroke.
+func (t *Tracker) lastUs() (us int64) {
+	for i := range t.Gates {
+		us = max(us, t.Gates[i].Sight.LastUs)
+	}
+	return us
 }
 
 // finishAll is what passages were, of which no more is to come.

@@ -223,7 +223,7 @@ func (t *Tracker) stroke(l *Line, x passage.Crossing, gate int, running []int) {
 		lim = several
 	}
 	if next := beam.Step[*State, Move](m, t.Hyps, t.Count, lim); next != nil {
-		t.Hyps = next
+		t.Hyps = beam.Join(next, func(s *State) uint64 { return s.round(l.Gates()) })
 	}
 	t.Strokes = append(t.Strokes, s)
 	t.Count++

@@ -31,6 +31,20 @@ func (m *Track) Now() (l Local, ok bool) {
 	return l, ok
 }
 
+// AsOf is as Now was at an instant, from the readings up to it: what is told of two motors
+// beside each other leans on equal windows, so that gathering speed is no difference. ok is
+// false when the last of them is older than a gap.
+func (m *Track) AsOf(us int64) (l Local, ok bool) {
+	i := m.after(us)
+	if i == len(m.AtUs) || m.AtUs[i] > us {
+		i--
+	}
+	if i < 0 || us-m.AtUs[i] > gapUs {
+		return Local{}, false
+	}
+	return m.local(us, m.back(i, us-liveSpanUs), i+1)
+}
+
 // turned reports whether counts rose (fell) anywhere from a reading on.
 func (m *Track) turned(from int, rose bool) bool {
 	for i := from + 1; i < len(m.Counts); i++ {

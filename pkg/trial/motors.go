@@ -60,9 +60,10 @@ func speedOf(v *wire.MotorVerdict, m *traction.Track, d wire.DriverSet) {
 	v.WheelSpeedMmS, v.UWheelMmS = num(l.Rate*per), num(l.URate*per)
 }
 
-// beside tells the desync against the locomotive's first set at the same instant.
+// beside tells the desync against the locomotive's first set at the same instant, unless
+// nothing can be told of it yet.
 func (s *State) beside(v *wire.MotorVerdict, d, first wire.DriverSet, other *traction.Track) {
-	l, ok := other.Centred(v.AtUs)
+	l, ok := other.AsOf(v.AtUs)
 	if n := len(other.AtUs); !ok && n > 0 && max(v.AtUs-other.AtUs[n-1], other.AtUs[n-1]-v.AtUs) <= besideUs {
 		l, ok = other.Now()
 	}
@@ -72,11 +73,15 @@ func (s *State) beside(v *wire.MotorVerdict, d, first wire.DriverSet, other *tra
 	}
 	a, b := math.Abs(l.Rate*per), math.Abs(*v.WheelSpeedMmS)
 	desync, u := traction.DesyncOf(a, l.URate*per, b, *v.UWheelMmS)
-	if math.IsNaN(desync) || u > 1 { // they stand
+	if math.IsNaN(desync) || u > vagueDesync { // they stand, or begin to move
 		return
 	}
 	v.Desync, v.UDesync = num(desync), num(math.Hypot(u, pairU(first, d)))
 }
+
+// vagueDesync is the standard uncertainty from which on a desync is none that anybody could
+// go by (common practice, no source).
+const vagueDesync = 0.05
 
 // setOf finds which locomotive and driver set a motor turns.
 func (s *State) setOf(motor string) (loco string, set wire.DriverSet) {
@@ -121,26 +126,44 @@ func mmPerCountOf(d wire.DriverSet) float64 {
 }
 
 // slipNow adds to readings for the roll the slip of the last whole stretch between
-// two passages that the trial has, final or not.
+// two passages that the trial has seen, final or not. A wheel that stands has none, nor
+// has one whose train has come to no gate for long.
 func (s *State) slipNow(list []wire.MotorVerdict) {
 	if s.Book == nil || len(list) == 0 {
 		return
 	}
-	type slip struct{ value, u *float64 }
-	known := map[string]slip{}
+	known := map[string]lately{}
 	for i := range list {
 		v := &list[i]
 		x, ok := known[v.Motor]
 		if !ok {
-			value, u := s.lastSlip(v.Locomotive, v.Motor)
-			x = slip{value, u}
+			x = s.lastSlip(v.Locomotive, v.Motor)
 			known[v.Motor] = x
 		}
-		v.Slip, v.USlip = x.value, x.u
+		if x.value != nil && turns(v) && v.AtUs <= x.untilUs {
+			v.Slip, v.USlip = x.value, x.u
+		}
 	}
 }
 
-func (s *State) lastSlip(loco, motor string) (value, u *float64) {
+// turns is whether a wheel is seen to turn.
+func turns(v *wire.MotorVerdict) bool {
+	return v.WheelSpeedMmS != nil && v.UWheelMmS != nil && math.Abs(*v.WheelSpeedMmS) > math.Max(3*(*v.UWheelMmS), leastTurnMmS)
+}
+
+// leastTurnMmS is the speed below which a wheel is taken to stand.
+const leastTurnMmS = 2.0
+
+// lately is the slip of the last stretch, and until when it may be told as that of now.
+type lately struct {
+	value, u *float64
+	untilUs  int64
+}
+
+// staleAfter is for how many times as long as a stretch took its slip is told.
+const staleAfter = 3
+
+func (s *State) lastSlip(loco, motor string) (x lately) {
 	m := s.Book.Motors[motor]
 	length := lapLength(s.Book.ruled().Circuit)
 	for _, t := range s.Book.Trials {
@@ -155,16 +178,18 @@ func (s *State) lastSlip(loco, motor string) (value, u *float64) {
 			points = append(points[:len(points):len(points)], s.tailOf(t).points...)
 			for k := len(points) - 1; k > 0 && k >= len(points)-3; k-- {
 				a, b := points[k-1], points[k]
-				if a.Reverse || b.Reverse {
+				if a.Reverse || b.Reverse || a.Inferred || b.Inferred {
 					continue
 				}
-				if x, ok := m.Between(a.AtUs, b.AtUs); ok {
-					return s.slipBetween(a, b, x, d, length, t.Trial.Direction == "reverse")
+				if turned, ok := m.Between(a.AtUs, b.AtUs); ok {
+					x.value, x.u = s.slipBetween(a, b, turned, d, length, t.Trial.Direction == "reverse")
+					x.untilUs = b.AtUs + staleAfter*(b.AtUs-a.AtUs)
+					return x
 				}
 			}
 		}
 	}
-	return nil, nil
+	return x
 }
 
 func (s *State) slipBetween(a, b laps.Point, x traction.Stretch, d wire.DriverSet, lapMm float64, backwards bool) (value, u *float64) {

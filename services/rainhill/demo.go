@@ -1,9 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -14,20 +17,48 @@ import (
 	"rainhill/sensors/sim"
 )
 
+// demoDay is the demo's session and who officiates at it: trials are opened and closed
+// when their trains come and go, as an official would.
+type demoDay struct {
+	nc            *nats.Conn
+	site, session string
+	seq           uint64
+	trials        []wire.Trial // as planned, with to_us
+}
+
+// playDemo opens the demo's day and runs its railway until ctx is done.
+func playDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario, seed int64, meet bool) error {
+	d, err := openDemo(ctx, nc, site, s, meet)
+	if err != nil {
+		return ended(ctx, err)
+	}
+	if meet {
+		return sim.RunCalled(ctx, nc, site, s, seed)
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	day := make(chan error, 1)
+	go func() {
+		err := d.officiate(ctx)
+		if err != nil {
+			cancel()
+		}
+		day <- err
+	}()
+	err = sim.Run(ctx, nc, site, s, seed, 1)
+	cancel()
+	return errors.Join(err, <-day)
+}
+
 // openDemo writes the simulated railway's definitions into the book, and opens
-// a session and its trials, or a meet with its entries, closing what an earlier
-// demo left open.
-func openDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario, meet bool) error {
+// a session and the trials that begin with it, or a meet with its entries, closing what
+// an earlier demo left open.
+func openDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario, meet bool) (*demoDay, error) {
 	now := time.Now().UnixMicro()
 	setup := s.Setup(now)
-	session := fmt.Sprintf("demo-%d", now/1000)
-	b, err := bus.Enquire(ctx, nc, bus.Question(site, "view"), nil)
+	d := &demoDay{nc: nc, site: site, session: fmt.Sprintf("demo-%d", now/1000)}
+	v, err := d.book(ctx)
 	if err != nil {
-		return ended(ctx, fmt.Errorf("asking for the book: %w", err))
-	}
-	var v wire.View
-	if err := json.Unmarshal(b, &v); err != nil {
-		return fmt.Errorf("reading the book: %w", err)
+		return d, err
 	}
 	var list []wire.Event
 	if v.Session != nil && v.Session.ClosedUs == 0 {
@@ -35,50 +66,106 @@ func openDemo(ctx context.Context, nc *nats.Conn, site string, s sim.Scenario, m
 		old.ClosedUs = now
 		b, err := json.Marshal(old)
 		if err != nil {
-			return err
+			return d, err
 		}
-		list = append(list, wire.Event{Kind: wire.KindDecision, ID: "close-" + old.ID, By: "demo", What: wire.WhatSession, AtUs: now, Value: b})
+		list = append(list, wire.Event{Kind: wire.KindDecision, ID: "close-" + old.ID, What: wire.WhatSession, AtUs: now, Value: b})
 	}
-	if meet {
-		setup.Trials = nil
+	if !meet {
+		d.trials = setup.Trials
 	}
-	list = append(list, trial.FromSetup(setup, session, now)...)
+	setup.Trials = nil
+	list = append(list, trial.FromSetup(setup, d.session, now)...)
 	if meet {
 		list = append(list, demoMeet(setup, now)...)
 	}
-	for i, e := range list {
-		seq := uint64(i + 1)
-		e.Agent, e.Boot, e.Seq, e.By = "demo", session, &seq, "demo"
-		if err := tell(ctx, nc, site, e); err != nil {
+	for _, e := range list {
+		if err := d.tell(ctx, e); err != nil {
+			return d, err
+		}
+	}
+	for _, t := range d.trials {
+		if t.FromUs <= now {
+			if err := d.open(ctx, t); err != nil {
+				return d, err
+			}
+		}
+	}
+	return d, nil
+}
+
+// officiate opens and closes what is still to come, until ctx is done or the demo's
+// session is no longer open.
+func (d *demoDay) officiate(ctx context.Context) error {
+	now := time.Now().UnixMicro()
+	for _, x := range d.coming(now) {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(time.Duration(x.atUs-time.Now().UnixMicro()) * time.Microsecond):
+		}
+		v, err := d.book(ctx)
+		if err != nil || v.Session == nil || v.Session.ID != d.session || v.Session.ClosedUs != 0 {
+			return ended(ctx, err)
+		}
+		i := slices.IndexFunc(v.Trials, func(t wire.Trial) bool { return t.ID == x.trial.ID })
+		switch {
+		case !x.closes && i < 0:
+			err = d.open(ctx, x.trial)
+		case x.closes && i >= 0 && v.Trials[i].ToUs == 0: // what an official changed of it stays
+			t := v.Trials[i]
+			t.ToUs = x.atUs
+			err = d.decide(ctx, "close-"+t.ID, t, x.atUs)
+		}
+		if err != nil {
 			return ended(ctx, err)
 		}
 	}
 	return nil
 }
 
-// zerosOver is how long no motor has been told anything when the driving service has
-// begun.
-const zerosOver = time.Second
-
-// afterZeros waits until the driving service has told every motor of the roster to stop,
-// as it does when it begins. The trains of the demo are run by hand, by a controller that
-// is opened after that: from a command on, whichever, they obey the service alone.
-func afterZeros(ctx context.Context, nc *nats.Conn, site string) error {
-	said := make(chan *nats.Msg, 64)
-	sub, err := nc.ChanSubscribe(bus.Throttle(site, "*"), said)
-	if err != nil {
-		return fmt.Errorf("listening for throttles: %w", err)
-	}
-	defer func() { _ = sub.Unsubscribe() }()
-	for {
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
-		case <-said:
-		case <-time.After(zerosOver):
-			return nil
+// coming is the openings and closings after an instant, in order.
+func (d *demoDay) coming(afterUs int64) (list []turn) {
+	for _, t := range d.trials {
+		if t.FromUs > afterUs {
+			list = append(list, turn{t.FromUs, t, false})
+		}
+		if t.ToUs > 0 {
+			list = append(list, turn{t.ToUs, t, true})
 		}
 	}
+	slices.SortStableFunc(list, func(a, b turn) int { return cmp.Compare(a.atUs, b.atUs) })
+	return list
+}
+
+// turn is when a trial opens or closes.
+type turn struct {
+	atUs   int64
+	trial  wire.Trial
+	closes bool
+}
+
+func (d *demoDay) open(ctx context.Context, t wire.Trial) error {
+	t.ToUs = 0
+	return d.decide(ctx, "trial-"+t.ID, t, t.FromUs)
+}
+
+func (d *demoDay) decide(ctx context.Context, id string, t wire.Trial, atUs int64) error {
+	b, err := json.Marshal(t)
+	if err != nil {
+		return fmt.Errorf("writing trial %s: %w", t.ID, err)
+	}
+	return d.tell(ctx, wire.Event{Kind: wire.KindDecision, ID: id, What: wire.WhatTrial, AtUs: atUs, Value: b})
+}
+
+func (d *demoDay) book(ctx context.Context) (v wire.View, err error) {
+	b, err := bus.Enquire(ctx, d.nc, bus.Question(d.site, "view"), nil)
+	if err != nil {
+		return v, fmt.Errorf("asking for the book: %w", err)
+	}
+	if err := json.Unmarshal(b, &v); err != nil {
+		return v, fmt.Errorf("reading the book: %w", err)
+	}
+	return v, nil
 }
 
 // demoMeet is the decisions that make the demo's session a meet: each locomotive
@@ -114,12 +201,15 @@ func ended(ctx context.Context, err error) error {
 }
 
 // tell puts one decision into the journal.
-func tell(ctx context.Context, nc *nats.Conn, site string, e wire.Event) error {
+func (d *demoDay) tell(ctx context.Context, e wire.Event) error {
+	d.seq++
+	seq := d.seq
+	e.Agent, e.Boot, e.Seq, e.By = "demo", d.session, &seq, "demo"
 	b, err := json.Marshal(e)
 	if err != nil {
 		return err
 	}
-	m, err := nc.RequestWithContext(ctx, bus.Internal(site, e.Kind, e.Source()), b)
+	m, err := d.nc.RequestWithContext(ctx, bus.Internal(d.site, e.Kind, e.Source()), b)
 	if err != nil {
 		return fmt.Errorf("writing decision %s: %w", e.ID, err)
 	}

@@ -10,7 +10,6 @@ import (
 
 	"github.com/nats-io/nats.go"
 
-	"rainhill/sensors/sim"
 	"rainhill/services/beacon"
 	"rainhill/services/rainhill/host"
 )
@@ -110,16 +109,7 @@ func demo(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) error
 		return err
 	}
 	h.Start("simulated railway", func(ctx context.Context, nc *nats.Conn) error {
-		if err := openDemo(ctx, nc, cfg.Site, played, *meet); err != nil {
-			return err
-		}
-		if err := afterZeros(ctx, nc, cfg.Site); err != nil {
-			return ended(ctx, err)
-		}
-		if *meet {
-			return sim.RunCalled(ctx, nc, cfg.Site, played, *seed)
-		}
-		return sim.Run(ctx, nc, cfg.Site, played, *seed, 1)
+		return playDemo(ctx, nc, cfg.Site, played, *seed, *meet)
 	})
 	fmt.Fprintf(std.out, "A simulated railway is running. Open %s/#key=%s\nIts data are invented and kept apart, in %s. Ctrl-C stops it.\n", h.URL, h.StartKey, cfg.Data)
 	return until(ctx, h, std)
