@@ -231,6 +231,7 @@ export interface Driving {
   stopped_us?: number;
   stopped_by?: string;
   why?: string;
+  pressed?: boolean;
 }
 
 export interface DrivingAsk {
@@ -723,9 +724,9 @@ export interface PredictedAt {
   lap_time_s: number | null;
   pull_mn: number | null;
   limit: string;
-  desync: number | null;
-  desync_lo: number | null;
-  desync_hi: number | null;
+  desync_alone: number | null;
+  desync_alone_lo: number | null;
+  desync_alone_hi: number | null;
 }
 
 export interface PredictedBeside {
@@ -780,6 +781,7 @@ export interface TrimState {
   desync: number | null;
   u_desync?: number;
   why?: string;
+  saturated?: boolean;
 }
 
 export interface SweepState {

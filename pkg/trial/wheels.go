@@ -50,8 +50,13 @@ func (s *State) WheelChecks(trials []string) ([]wire.WheelCheck, error) {
 				out[i].Doubts = append(out[i].Doubts, fmt.Sprintf("trial %s is not over: its laps so far were taken, and more will change this; end it before the wheels are taken over", t.Trial.ID))
 			}
 		}
+		for _, mm := range []*float64{out[i].DiameterMm.Value, out[i].DiameterMm.Lo, out[i].DiameterMm.Hi, out[i].DiameterMm.U} {
+			if mm != nil {
+				*mm = math.Round(*mm*1e5) / 1e5
+			}
+		}
 		if !math.IsNaN(w.UMm) {
-			out[i].Calibration.UMm, out[i].Calibration.OwnUMm = w.UMm, w.OwnUMm
+			out[i].Calibration.UMm, out[i].Calibration.OwnUMm = math.Round(w.UMm*1e5)/1e5, math.Round(w.OwnUMm*1e5)/1e5
 		}
 	}
 	return out, nil

@@ -164,7 +164,7 @@ func value[T any](raw json.RawMessage, check func(T) error) (T, error) {
 		return v, malformed("value is missing")
 	}
 	if err := json.NewDecoder(bytes.NewReader(raw)).Decode(&v); err != nil {
-		return v, malformed("value: %s", jsonReason(err))
+		return v, malformed("value: %s", JSONReason(err))
 	}
 	return v, check(v)
 }

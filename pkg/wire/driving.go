@@ -148,7 +148,7 @@ func (t Throttle) Check() error {
 func DecodeDrivingAsk(b []byte) (DrivingAsk, error) {
 	var a DrivingAsk
 	if err := json.Unmarshal(b, &a); err != nil {
-		return a, malformed("%s", jsonReason(err))
+		return a, malformed("%s", JSONReason(err))
 	}
 	return a, a.Check()
 }
@@ -157,7 +157,7 @@ func DecodeDrivingAsk(b []byte) (DrivingAsk, error) {
 func DecodeThrottle(b []byte) (Throttle, error) {
 	var t Throttle
 	if err := json.Unmarshal(b, &t); err != nil {
-		return t, malformed("%s", jsonReason(err))
+		return t, malformed("%s", JSONReason(err))
 	}
 	return t, t.Check()
 }

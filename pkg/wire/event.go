@@ -171,12 +171,14 @@ func Decode(b []byte) (Event, error) {
 		return e, malformed("event has %d bytes, at most %d are taken", len(b), MaxEventBytes)
 	}
 	if err := json.Unmarshal(b, &e); err != nil {
-		return e, malformed("%s", jsonReason(err))
+		return e, malformed("%s", JSONReason(err))
 	}
 	return e, e.Check()
 }
 
-func jsonReason(err error) string {
+// JSONReason says in words of the trade, not of the program, why JSON could not be read:
+// the field's name as it is written, what stands there and what is wanted.
+func JSONReason(err error) string {
 	var typ *json.UnmarshalTypeError
 	var syn *json.SyntaxError
 	switch {
@@ -191,6 +193,9 @@ func jsonReason(err error) string {
 		return "not JSON: it ends too early"
 	case errors.Is(err, io.EOF):
 		return "it is empty"
+	}
+	if field, ok := strings.CutPrefix(err.Error(), "json: unknown field "); ok {
+		return "there is no field " + field
 	}
 	return "not JSON: " + err.Error()
 }

@@ -10,8 +10,8 @@ func (a PredictAsk) Check() error {
 	if a.DutyPermille < 1 || a.DutyPermille > 1000 {
 		return malformed("duty_permille = %d, want 1 to 1000", a.DutyPermille)
 	}
-	if !within(1e6, a.SupplyMv) || !within(1e3, a.SupplyOhm) {
-		return malformed("supply_mv or supply_ohm is out of range")
+	if err := checkSupply(a.SupplyMv, a.SupplyOhm); err != nil {
+		return err
 	}
 	if a.Trial != "" && !ValidID(a.Trial) {
 		return malformed("trial %q is not an id", clip(a.Trial))
@@ -38,8 +38,24 @@ func (a PairingAsk) Check() error {
 			return err
 		}
 	}
-	if !within(1e6, a.SupplyMv) || !within(1e3, a.SupplyOhm) || !within(1e6, a.Gears...) {
-		return malformed("supply_mv, supply_ohm or a gear is out of range")
+	for _, g := range a.Gears {
+		if !(g >= 0.01 && g <= 10_000) {
+			return malformed("gears: %g is not a ratio of motor turns to wheel turns (0.01 to 10000)", g)
+		}
+	}
+	return checkSupply(a.SupplyMv, a.SupplyOhm)
+}
+
+// mostSupplyMv is far above what any model's motors are fed with.
+const mostSupplyMv = 100_000.0
+
+// checkSupply takes 0 for not stated.
+func checkSupply(mv, ohm float64) error {
+	if mv != 0 && !(mv >= 100 && mv <= mostSupplyMv) {
+		return malformed("supply_mv = %.0f, which is %.3g V: want 0.1 to %g V", mv, mv/1000, mostSupplyMv/1000)
+	}
+	if !within(1e3, ohm) {
+		return malformed("supply_ohm = %g, want 0 to 1000", ohm)
 	}
 	return nil
 }

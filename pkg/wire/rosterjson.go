@@ -87,7 +87,7 @@ func (r *rosterReader) jsonItem(line int, what string, raw json.RawMessage, seen
 		if errors.As(err, &typ) {
 			column = typ.Field
 		}
-		r.complain(line, column, jsonReason(err))
+		r.complain(line, column, JSONReason(err))
 		return
 	}
 	id, _ := checkItem(value) // take tells what is wrong

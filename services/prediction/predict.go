@@ -38,8 +38,10 @@ type Measured struct {
 	Locomotive wire.Locomotive
 	Consist    *wire.Consist
 	SpeedMmS   wire.Estimate // mean over the laps that count
-	LapCV      float64       // scatter of single laps, NaN unknown
+	LapCV      float64       // scatter of single laps, NaN unknown or where the throttle changed
 	Duty       float64       // NaN where it was not one throttle, or is not known
+	Changed    bool          // it was not one throttle
+	Not        string        // why it can stand beside nothing; "" where it can
 	Regulated  bool
 	// VoltV is the supply's voltage at the board, and AmpsA the mean current of
 	// each driver set; NaN and nil where no meter told.
@@ -48,14 +50,20 @@ type Measured struct {
 	Slip  map[string]motor.Input // by driver set, where it is told from none
 }
 
-// MeasuredOf is the trials of results whose speed is known. readings may be nil.
+// MeasuredOf is the trials of results, with why where one cannot stand beside a
+// prediction. readings may be nil.
 func MeasuredOf(res wire.Results, readings *Readings) (out []Measured) {
 	for _, r := range res.Trials {
 		i := slices.IndexFunc(res.Locomotives, func(l wire.Locomotive) bool { return l.ID == r.Train })
-		if i < 0 || r.About == nil || r.About.Void || r.SpeedMmS.Value == nil || r.Consistency.N < 1 || r.About.Conditions["purpose"] == "sweep" {
-			continue // of a sweep there is nothing steady
+		if i < 0 || r.About == nil {
+			continue
 		}
-		m := Measured{Trial: *r.About, Locomotive: res.Locomotives[i], SpeedMmS: r.SpeedMmS, LapCV: math.NaN(), Duty: dutyOf(r), VoltV: math.NaN(), Regulated: r.Regulated.Verdict == wire.IsRegulated}
+		m := Measured{Trial: *r.About, Locomotive: res.Locomotives[i], SpeedMmS: r.SpeedMmS, LapCV: math.NaN(), Duty: math.NaN(), VoltV: math.NaN(), Not: notBeside(r), Regulated: r.Regulated.Verdict == wire.IsRegulated}
+		if m.Not != "" {
+			out = append(out, m)
+			continue
+		}
+		m.Duty, m.Changed = dutyOf(r)
 		m.Locomotive.DriverSets = driving(m.Locomotive.DriverSets)
 		for j := range res.Consists {
 			if res.Consists[j].ID == r.Consist {
@@ -76,25 +84,48 @@ func MeasuredOf(res wire.Results, readings *Readings) (out []Measured) {
 		if readings != nil {
 			m.meters(r, readings)
 		}
+		if m.Changed { // its laps scatter as the throttle did
+			m.Duty, m.LapCV = math.NaN(), math.NaN()
+		}
 		out = append(out, m)
 	}
 	return out
 }
 
-// dutyOf is a trial's throttle as stated, or as its slip was summed up by; NaN unknown.
-func dutyOf(r wire.TrialResult) float64 {
-	if v, ok := r.About.Conditions["throttle_permille"].(float64); ok && v > 0 && v <= 1000 {
-		return v / 1000
+// notBeside is why a trial cannot stand beside a prediction, nothing where it can.
+func notBeside(r wire.TrialResult) string {
+	switch {
+	case r.About.Void:
+		return "it is void"
+	case r.About.Conditions["purpose"] == "sweep":
+		return "it is a throttle sweep, in which nothing was steady"
+	case r.SpeedMmS.Value == nil || r.Consistency.N < 1:
+		return "no lap of it counts"
 	}
+	return ""
+}
+
+// dutyOf is a trial's throttle as stated, or as its slip was summed up by, NaN unknown; and
+// whether that shows that it was not one throttle.
+func dutyOf(r wire.TrialResult) (duty float64, changed bool) {
 	duty, n := math.NaN(), 0
+	least, most := math.Inf(1), math.Inf(-1)
 	for _, s := range r.Sets {
 		for _, by := range s.By {
-			if by.Place == wire.PlaceAll && by.DutyPermille != nil && by.N > n {
-				duty, n = *by.DutyPermille/1000, by.N
+			if by.Place != wire.PlaceAll || by.DutyPermille == nil {
+				continue
+			}
+			told := math.Abs(*by.DutyPermille) / 1000
+			least, most = min(least, told), max(most, told)
+			if by.N > n {
+				duty, n = told, by.N
 			}
 		}
 	}
-	return duty
+	if v, ok := r.About.Conditions["throttle_permille"].(float64); ok && v > 0 && v <= 1000 {
+		duty = v / 1000
+	}
+	return duty, most-least > changedDuty
 }
 
 // meters takes throttle, voltage and currents from the readings over the laps that
@@ -118,10 +149,7 @@ func (m *Measured) meters(r wire.TrialResult, readings *Readings) {
 	}
 	if len(duties) > 20 {
 		// Of a sweep there is nothing steady to be held against a prediction.
-		m.Duty = stats.Mean(duties)
-		if slices.Max(duties)-slices.Min(duties) > changedDuty {
-			m.Duty = math.NaN()
-		}
+		m.Duty, m.Changed = stats.Mean(duties), slices.Max(duties)-slices.Min(duties) > changedDuty
 	}
 	if len(volts) > 20 {
 		m.VoltV = stats.Mean(volts)
@@ -201,7 +229,7 @@ func (s Stock) asked(ask wire.PredictAsk, ran []Measured) (motor.Config, *notes,
 		return c, n, err
 	}
 	for _, m := range ran {
-		if m.Trial.ID == ask.Trial || ask.Trial == "" && m.Locomotive.ID == ask.Locomotive.ID {
+		if m.Not == "" && (m.Trial.ID == ask.Trial || ask.Trial == "" && m.Locomotive.ID == ask.Locomotive.ID) {
 			if m.LapCV > c.Scatter {
 				c.Scatter = m.LapCV
 			}
@@ -223,7 +251,7 @@ func (s Stock) asked(ask wire.PredictAsk, ran []Measured) (motor.Config, *notes,
 // there was one.
 func (s Stock) creep(c *motor.Config, ask wire.PredictAsk, ran []Measured) bool {
 	i := slices.IndexFunc(ran, func(m Measured) bool {
-		return (ask.Trial == "" || m.Trial.ID == ask.Trial) && m.Locomotive.ID == ask.Locomotive.ID && len(m.Slip) == len(c.Sets) && !math.IsNaN(m.Duty)
+		return m.Not == "" && (ask.Trial == "" || m.Trial.ID == ask.Trial) && m.Locomotive.ID == ask.Locomotive.ID && len(m.Slip) == len(c.Sets) && !math.IsNaN(m.Duty)
 	})
 	if i < 0 {
 		return false
@@ -266,11 +294,11 @@ func (s Stock) creep(c *motor.Config, ask wire.PredictAsk, ran []Measured) bool 
 func (s Stock) tells(ask wire.PredictAsk, ran []Measured, n *notes) (*motor.Trial, error) {
 	i := slices.IndexFunc(ran, func(m Measured) bool { return m.Trial.ID == ask.Trial })
 	if i < 0 {
-		return nil, fmt.Errorf("trial %s tells nothing of the resistance: it is not of this session, or no lap of it counts", ask.Trial)
+		return nil, fmt.Errorf("trial %s tells nothing of the resistance: it is not of this session", ask.Trial)
 	}
 	m := ran[i]
-	if math.IsNaN(m.Duty) {
-		return nil, fmt.Errorf("trial %s tells nothing of the resistance: its throttle changed, or is not known (a reading's duty_permille, or its condition throttle_permille)", ask.Trial)
+	if why := m.notSteady(); why != "" {
+		return nil, fmt.Errorf("trial %s tells nothing of the resistance: %s", ask.Trial, why)
 	}
 	volt, ohm := ask.SupplyMv, ask.SupplyOhm
 	if !math.IsNaN(m.VoltV) {
@@ -306,6 +334,19 @@ func (s Stock) tells(ask wire.PredictAsk, ran []Measured, n *notes) (*motor.Tria
 	return t, nil
 }
 
+// notSteady is why a trial can be held against no prediction, nothing where it can.
+func (m Measured) notSteady() string {
+	switch {
+	case m.Not != "":
+		return m.Not
+	case m.Changed:
+		return "its throttle changed"
+	case math.IsNaN(m.Duty):
+		return "its throttle is not known (a reading's duty_permille, or its condition throttle_permille)"
+	}
+	return ""
+}
+
 // speedOf is a trial's mean speed with its uncertainty.
 func speedOf(m Measured) motor.Input {
 	x := motor.Input{Value: *m.SpeedMmS.Value / 1000, Key: "speed of " + m.Trial.ID}
@@ -339,7 +380,7 @@ func told(p motor.Prediction, ask wire.PredictAsk, s Stock, c motor.Config, n *n
 	for _, x := range p.At {
 		at := wire.PredictedAt{
 			DutyPermille: int64(math.Round(1000 * x.Duty)), SpeedMmS: num(1000 * x.SpeedMS.Value), SpeedLoMmS: num(1000 * x.SpeedMS.Lo), SpeedHiMmS: num(1000 * x.SpeedMS.Hi),
-			LapTimeS: num(x.LapS), PullMn: num(1000 * x.PullN), Limit: limit(x.Adhesion), Desync: num(x.Desync.Value), DesyncLo: num(x.Desync.Lo), DesyncHi: num(x.Desync.Hi),
+			LapTimeS: num(x.LapS), PullMn: num(1000 * x.PullN), Limit: limit(x.Adhesion), DesyncAlone: num(x.Desync.Value), DesyncLo: num(x.Desync.Lo), DesyncHi: num(x.Desync.Hi),
 		}
 		out.At = append(out.At, at)
 	}
@@ -361,11 +402,11 @@ func limit(adhesion bool) string {
 // question is not the same.
 func (s Stock) beside(out *wire.Prediction, ask wire.PredictAsk, ran []Measured, n *notes) {
 	for _, m := range ran {
-		if m.Locomotive.ID != ask.Locomotive.ID {
+		if m.Locomotive.ID != ask.Locomotive.ID || m.Not != "" {
 			continue
 		}
-		if math.IsNaN(m.Duty) {
-			n.doubt("trial %s is not held against the prediction: its throttle changed, or is not known", m.Trial.ID)
+		if why := m.notSteady(); why != "" {
+			n.doubt("trial %s is not held against the prediction: %s", m.Trial.ID, why)
 			continue
 		}
 		own := ask

@@ -150,6 +150,46 @@ func TestWhatCannotBePredictedIsSaid(t *testing.T) {
 	}
 }
 
+// A trial whose throttle changed tells nothing of one: it stands beside nothing and its
+// laps do not widen the interval; a sweep says that it is one. Throttles are those that
+// slip was summed up by, whatever its conditions state.
+func TestATrialOfSeveralThrottles(t *testing.T) {
+	duty := func(v float64) *float64 { return &v }
+	result := func(id string, cv float64, conditions map[string]any, duties ...float64) wire.TrialResult {
+		r := wire.TrialResult{Trial: id, Train: "heron", State: "closed", About: &wire.Trial{ID: id, Locomotive: "heron", Conditions: conditions},
+			SpeedMmS: est(556, 3), Consistency: wire.Consistency{N: 6, CV: &cv}, Sets: []wire.SetResult{{Set: "front"}}}
+		for i, d := range duties {
+			r.Sets[0].By = append(r.Sets[0].By, wire.SlipBy{Place: wire.PlaceAll, DutyPermille: duty(d), N: 4 + i}, wire.SlipBy{Place: wire.PlaceCurve, DutyPermille: duty(d), N: 90})
+		}
+		return r
+	}
+	steady := result("steady", 0.004, nil, 634, 648)
+	plain := prediction.MeasuredOf(wire.Results{Locomotives: []wire.Locomotive{heron()}, Trials: []wire.TrialResult{steady}}, nil)
+	want, err := prediction.Predict(stock(), question(), plain)
+	if err != nil || len(want.Measured) != 1 || want.Measured[0].DutyPermille != 648 {
+		t.Fatal(err, want.Measured)
+	}
+	ran := prediction.MeasuredOf(wire.Results{Locomotives: []wire.Locomotive{heron()}, Trials: []wire.TrialResult{
+		steady, result("moved", 0.15, map[string]any{"throttle_permille": 640.0}, 500, 700), result("swept", 0.3, map[string]any{"purpose": "sweep"}, 200, 800),
+	}}, nil)
+	p, err := prediction.Predict(stock(), question(), ran)
+	if err != nil || len(p.Measured) != 1 || *p.SpeedMmS.Lo != *want.SpeedMmS.Lo || *p.SpeedMmS.Hi != *want.SpeedMmS.Hi {
+		t.Errorf("%v: %+v beside; %g to %g, want %g to %g", err, p.Measured, *p.SpeedMmS.Lo, *p.SpeedMmS.Hi, *want.SpeedMmS.Lo, *want.SpeedMmS.Hi)
+	}
+	if !slices.ContainsFunc(p.Doubts, func(d string) bool {
+		return strings.Contains(d, "trial moved is not held against the prediction: its throttle changed")
+	}) {
+		t.Errorf("doubts %q", p.Doubts)
+	}
+	for id, want := range map[string]string{"moved": "its throttle changed", "swept": "it is a throttle sweep", "gone": "it is not of this session"} {
+		ask := question()
+		ask.Trial = id
+		if _, err := prediction.Predict(stock(), ask, ran); err == nil || !strings.HasSuffix(err.Error(), "trial "+id+" tells nothing of the resistance: "+want) && !strings.Contains(err.Error(), want+", in which nothing was steady") {
+			t.Errorf("%s: %v", id, err)
+		}
+	}
+}
+
 // A trial in which the slip of both sets was told: its creep goes into the prediction,
 // which has that slip again at that throttle, and more of it with more load.
 func TestCreepFromAToldSlip(t *testing.T) {
@@ -215,6 +255,7 @@ func TestARegulatedMotorsCurveIsDoubted(t *testing.T) {
 func TestQuestionsAreChecked(t *testing.T) {
 	for want, change := range map[string]func(*wire.PredictAsk){
 		"duty_permille": func(a *wire.PredictAsk) { a.DutyPermille = 1001 }, "supply_mv": func(a *wire.PredictAsk) { a.SupplyMv = math.Inf(1) },
+		"which is 1e+03 V: want 0.1 to 100 V": func(a *wire.PredictAsk) { a.SupplyMv = 1e6 }, "supply_mv = -3": func(a *wire.PredictAsk) { a.SupplyMv = -3 },
 		"circuit": func(a *wire.PredictAsk) { a.Circuit = "No" }, "trial": func(a *wire.PredictAsk) { a.Trial = "T 1" },
 		"variant of its own": func(a *wire.PredictAsk) { v, w := question(), question(); v.Variant = &w; a.Variant = &v },
 		"resistance_ohm":     func(a *wire.PredictAsk) { a.Motors = []wire.NamedMotor{{ID: "m", Curve: &wire.MotorCurve{}}} },
@@ -254,5 +295,15 @@ func TestTermsMeasuredTogether(t *testing.T) {
 	ask.Consist.Resistance = &r
 	if p, err := prediction.Predict(stock(), ask, nil); err != nil || !strings.Contains(strings.Join(p.Doubts, "; "), "says nothing of curves") {
 		t.Errorf("%v, %v", err, p.Doubts)
+	}
+}
+
+// A gear of no ratio is refused, not passed over.
+func TestGearsAreChecked(t *testing.T) {
+	for _, g := range []float64{0, -18, math.NaN(), math.Inf(1)} {
+		ask := wire.PairingAsk{Locomotive: heron(), SupplyMv: 8000, Gears: []float64{18, g}}
+		if err := ask.Check(); err == nil || !strings.Contains(err.Error(), "is not a ratio") {
+			t.Errorf("gear %g: %v", g, err)
+		}
 	}
 }

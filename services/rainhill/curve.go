@@ -116,10 +116,10 @@ func loadSetup(path string, std stdio) (setup wire.Setup, err error) {
 	}
 	defer func() { _ = f.Close() }()
 	if err := json.NewDecoder(f).Decode(&setup); err != nil {
-		return setup, fmt.Errorf("reading %s: %w", name, err)
+		return setup, fmt.Errorf("reading %s: %s", name, wire.JSONReason(err))
 	}
 	if err := setup.Check(); err != nil {
-		return setup, fmt.Errorf("reading %s: %w", name, err)
+		return setup, fmt.Errorf("reading %s: %s", name, reasonOf(err))
 	}
 	return setup, nil
 }
@@ -136,12 +136,12 @@ func writeCurves(from, to string, curves []wire.CurveOf, std stdio) error {
 	}
 	var whole map[string]json.RawMessage
 	if err := json.Unmarshal(b, &whole); err != nil {
-		return fmt.Errorf("reading %s: %w", from, err)
+		return fmt.Errorf("reading %s: %s", from, wire.JSONReason(err))
 	}
 	var motors []map[string]any
 	if raw := whole["named_motors"]; raw != nil {
 		if err := json.Unmarshal(raw, &motors); err != nil {
-			return fmt.Errorf("reading %s: named_motors: %w", from, err)
+			return fmt.Errorf("reading %s: named_motors: %s", from, wire.JSONReason(err))
 		}
 	}
 	for _, c := range curves {

@@ -133,18 +133,36 @@ func (a wanted) ask(setup wire.Setup, ran []prediction.Measured) (wire.PredictAs
 	if ask.SupplyMv == 0 && of != nil {
 		ask.SupplyMv = nominalOf(setup, of.Battery)
 	}
-	if ask.SupplyMv == 0 {
-		return ask, fmt.Errorf("%w: the supply's voltage is not known: give --supply-mv", errUsage)
-	}
 	if err := ask.Check(); err != nil {
 		return ask, badly("what is to be predicted", err)
 	}
-	if len(a.changes) == 0 {
-		return ask, nil
+	if len(a.changes) > 0 {
+		variant, err := a.changes.made(ask, setup)
+		if err != nil {
+			return ask, err
+		}
+		ask.Variant = &variant
 	}
-	variant, err := a.changes.made(ask, setup)
-	ask.Variant = &variant
-	return ask, err
+	if ask.SupplyMv == 0 {
+		return ask, fmt.Errorf("%w: the supply's voltage is not known: give --supply-mv%s", errUsage, a.orReadings())
+	}
+	return ask, nil
+}
+
+// orReadings is where else the supply's voltage may come from.
+func (a wanted) orReadings() string {
+	switch {
+	case *a.trial == "":
+		return ""
+	case *a.events == "":
+		return fmt.Sprintf(", or with --events the recording in which trial %s was read", *a.trial)
+	}
+	return fmt.Sprintf("; in %s no board told it in trial %s", *a.events, *a.trial)
+}
+
+// reasonOf is an error without what says only that something is malformed.
+func reasonOf(err error) string {
+	return strings.ReplaceAll(err.Error(), wire.ErrMalformed.Error()+": ", "")
 }
 
 // train finds the locomotive and what it draws.
@@ -210,9 +228,9 @@ type predictedRow struct {
 	LapTimeS      *float64 `parquet:"lap_time_s" csv:"3"`
 	PullMn        *float64 `parquet:"pull_mn" csv:"1"`
 	Limit         string   `parquet:"limit"`
-	Desync        *float64 `parquet:"desync" csv:"5"`
-	DesyncLo      *float64 `parquet:"desync_lo" csv:"5"`
-	DesyncHi      *float64 `parquet:"desync_hi" csv:"5"`
+	DesyncAlone   *float64 `parquet:"desync_alone" csv:"5"`
+	DesyncLo      *float64 `parquet:"desync_alone_lo" csv:"5"`
+	DesyncHi      *float64 `parquet:"desync_alone_hi" csv:"5"`
 }
 
 func printPrediction(w io.Writer, p wire.Prediction, table bool) error {
@@ -223,7 +241,7 @@ func printPrediction(w io.Writer, p wire.Prediction, table bool) error {
 	var rows []predictedRow
 	add := func(name string, at []wire.PredictedAt) {
 		for _, x := range at {
-			rows = append(rows, predictedRow{name, x.DutyPermille, x.SpeedMmS, x.SpeedLoMmS, x.SpeedHiMmS, x.LapTimeS, x.PullMn, x.Limit, x.Desync, x.DesyncLo, x.DesyncHi})
+			rows = append(rows, predictedRow{name, x.DutyPermille, x.SpeedMmS, x.SpeedLoMmS, x.SpeedHiMmS, x.LapTimeS, x.PullMn, x.Limit, x.DesyncAlone, x.DesyncLo, x.DesyncHi})
 		}
 	}
 	add("base", p.At)

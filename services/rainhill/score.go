@@ -130,10 +130,10 @@ func readSetup(s *trial.State, path string, std stdio) error {
 	defer func() { _ = f.Close() }()
 	var setup wire.Setup
 	if err := json.NewDecoder(f).Decode(&setup); err != nil {
-		return fmt.Errorf("reading %s: %w", name, err)
+		return fmt.Errorf("reading %s: %s", name, wire.JSONReason(err))
 	}
 	if err := setup.Check(); err != nil {
-		return fmt.Errorf("reading %s: %w", name, err)
+		return fmt.Errorf("reading %s: %s", name, reasonOf(err))
 	}
 	for _, e := range trial.FromSetup(setup, "recording", openedUs(setup)) {
 		if err := s.Check(e); err != nil {

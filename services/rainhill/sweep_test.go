@@ -318,6 +318,10 @@ func TestCurveAndPredictRefuse(t *testing.T) {
 	e := newEvening(t)
 	e.run("run-1", "", []float64{0.5}, 10)
 	setup, events := e.write(t.TempDir())
+	broken := filepath.Join(t.TempDir(), "broken.json")
+	bare := filepath.Join(t.TempDir(), "bare.json") // nothing is said of the trial's battery
+	writeFile(t, bare, bytes.ReplaceAll(readFile(t, setup), []byte(`"battery": "b1"`), []byte(`"battery": ""`)))
+	writeFile(t, broken, bytes.Replace(readFile(t, setup), []byte(`"mass_g": 2840`), []byte(`"mass_g": "heavy"`), 1))
 	for _, c := range []struct {
 		args []string
 		code int
@@ -339,6 +343,13 @@ func TestCurveAndPredictRefuse(t *testing.T) {
 		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--change", "locomotive.driver_sets.fore.gear_ratio=3"}, exitUsage, `there is no "fore" but front`},
 		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--change", "locomotive.mass_g=heavy"}, exitUsage, "it wants a number, not text"},
 		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--change", "locomotive.mass_g=-3"}, exitUsage, "usage: the variant: "},
+		{[]string{"predict", "--setup", bare, "--trial", "run-1"}, exitUsage, "give --supply-mv, or with --events the recording in which trial run-1 was read"},
+		{[]string{"predict", "--setup", setup, "--supply-mv", "-3"}, exitUsage, "supply_mv = -3"},
+		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--trial", "light"}, exitBad, `no trial "light"`},
+		{[]string{"predict", "--setup", broken, "--supply-mv", "8000"}, exitBad, "broken.json: field locomotives.mass_g is a JSON string, want a number"},
+		{[]string{"wheels", "--setup", broken, "--trials", "run-1", events}, exitBad, "broken.json: field locomotives.mass_g is a JSON string, want a number"},
+		{[]string{"wheels", "--setup", setup, "--trials", "run-1", os.DevNull}, exitBad, "no wheel could be measured: set front: "},
+		{[]string{"predict", "--setup", setup, "--throttle", "2000"}, exitUsage, "--throttle = 2000, want 1 to 1000"},
 		{[]string{"pairing", "--setup", setup}, exitUsage, "--supply-mv"},
 		{[]string{"pairing", "--setup", setup, "--supply-mv", "8000"}, exitBad, "fewer than two motors have a curve"},
 		{[]string{"pairing", "--setup", setup, "--supply-mv", "8000", "--gears", "18,x"}, exitUsage, `"x" is not a ratio`},

@@ -54,7 +54,7 @@ func compareTruth(ctx context.Context, fs *flag.FlagSet, args []string, std stdi
 		return err
 	}
 	if bad > 0 {
-		return fmt.Errorf("%d line(s) could not be used; the rest was scored", bad)
+		return fmt.Errorf("%d line(s) or file(s) could not be used; the rest was scored", bad)
 	}
 	return nil
 }
@@ -78,7 +78,8 @@ func compareRun(ctx context.Context, dir string, std stdio) (runReport, int, err
 		}
 	}
 	scored := scoredOf(res)
-	if err := besides(dir, run, &scored); err != nil {
+	unread, err := besides(dir, run, &scored, std)
+	if bad += unread; err != nil {
 		return runReport{}, bad, err
 	}
 	return runReport{dir, run.Scenario, run.Seed, truth.Compare(run, scored)}, bad, nil
@@ -86,8 +87,9 @@ func compareRun(ctx context.Context, dir string, std stdio) (runReport, int, err
 
 // besides adds what else was made of a run, if it lies beside it: motor curves in
 // curve.json, a list of {motor, curve}; wheels in wheels.json, a list of checks of
-// wheels; predictions in predict.json, a list of {trial, prediction}.
-func besides(dir string, run truth.Run, scored *truth.Scored) error {
+// wheels; predictions in predict.json, a list of {trial, prediction}. One that is no such list is complained of and
+// left; unread counts these.
+func besides(dir string, run truth.Run, scored *truth.Scored, std stdio) (unread int, err error) {
 	type curve struct {
 		Motor string          `json:"motor"`
 		Curve wire.MotorCurve `json:"curve"`
@@ -96,37 +98,34 @@ func besides(dir string, run truth.Run, scored *truth.Scored) error {
 		Trial      string          `json:"trial"`
 		Prediction wire.Prediction `json:"prediction"`
 	}
-	curves, err := listIn[curve](dir, "curve.json", "{motor, curve}")
-	if err != nil {
-		return err
-	}
-	wheels, err := listIn[wire.WheelCheck](dir, "wheels.json", "{motor, diameter_mm, ...}")
-	if err != nil {
-		return err
-	}
-	speeds, err := listIn[prediction](dir, "predict.json", "{trial, prediction}")
-	if err != nil {
-		return err
+	curves, noCurves := listIn[curve](dir, "curve.json", "{motor, curve}")
+	wheels, noWheels := listIn[wire.WheelCheck](dir, "wheels.json", "{motor, diameter_mm, ...}")
+	speeds, noSpeeds := listIn[prediction](dir, "predict.json", "{trial, prediction}, which says of each prediction of which trial it is")
+	for _, err := range []error{noCurves, noWheels, noSpeeds} {
+		if err != nil {
+			unread++
+			fmt.Fprintf(std.err, "%s: %v\n", dir, err)
+		}
 	}
 	for _, x := range curves {
 		if !knowsMotor(run, x.Motor) {
-			return fmt.Errorf("curve.json tells of motor %q, of which truth.json knows nothing: are they of one run?", x.Motor)
+			return unread, fmt.Errorf("curve.json tells of motor %q, of which truth.json knows nothing: are they of one run?", x.Motor)
 		}
 		scored.Motors = append(scored.Motors, truth.ScoredMotor{Motor: x.Motor, ResistanceOhm: interval(x.Curve.ResistanceOhm), KVS: interval(x.Curve.KVS), NoLoadMa: interval(x.Curve.NoLoadMa)})
 	}
 	for _, x := range wheels {
 		if !knowsMotor(run, x.Motor) {
-			return fmt.Errorf("wheels.json tells of motor %q, of which truth.json knows nothing: are they of one run?", x.Motor)
+			return unread, fmt.Errorf("wheels.json tells of motor %q, of which truth.json knows nothing: are they of one run?", x.Motor)
 		}
 		scored.Wheels = append(scored.Wheels, truth.ScoredWheel{Motor: x.Motor, DiameterMm: interval(x.DiameterMm)})
 	}
 	for _, x := range speeds {
 		if !slices.ContainsFunc(run.Trials, func(t truth.Trial) bool { return t.Trial == x.Trial }) {
-			return fmt.Errorf("predict.json tells of trial %q, of which truth.json knows nothing: are they of one run?", x.Trial)
+			return unread, fmt.Errorf("predict.json tells of trial %q, of which truth.json knows nothing: are they of one run?", x.Trial)
 		}
 		scored.Speeds = append(scored.Speeds, truth.ScoredSpeed{Trial: x.Trial, SpeedMmS: interval(x.Prediction.SpeedMmS)})
 	}
-	return nil
+	return unread, nil
 }
 
 // listIn reads a list that may lie beside a run; nothing when it does not.
@@ -139,7 +138,7 @@ func listIn[T any](dir, name, of string) (list []T, err error) {
 		return nil, err
 	}
 	if err := json.Unmarshal(b, &list); err != nil {
-		return nil, fmt.Errorf("reading %s, which wants a list of %s: %w", name, of, err)
+		return nil, fmt.Errorf("reading %s, which wants a list of %s: %s", name, of, wire.JSONReason(err))
 	}
 	return list, nil
 }

@@ -119,7 +119,7 @@ func TestTruthRefuses(t *testing.T) {
 		{"curves of another run", []string{broken("curve.json", `[{"motor":"m9"}]`)}, exitBad, `motor "m9"`},
 		{"wheels of another run", []string{broken("wheels.json", `[{"motor":"m9"}]`)}, exitBad, `motor "m9"`},
 		{"predictions of another run", []string{broken("predict.json", `[{"trial":"t9"}]`)}, exitBad, `trial "t9"`},
-		{"bad lines", []string{broken("events.jsonl", "what?\n")}, exitBad, "1 line(s) could not be used"},
+		{"bad lines", []string{broken("events.jsonl", "what?\n")}, exitBad, "1 line(s) or file(s) could not be used"},
 	} {
 		code, _, errs := runTruth(c.args...)
 		if code != c.code || !strings.Contains(errs, c.says) {
@@ -169,6 +169,13 @@ func TestTruthOfMotorCurves(t *testing.T) {
 	if s.Slip.N != 6 || math.Abs(s.Slip.Bias) > 1e-4 || s.Desync.N != 3 || s.Regulated.Right+s.Regulated.Wrong+s.Regulated.Unknown != 8 {
 		t.Errorf("sets: %+v", s)
 	}
+	// One prediction as the command prints it says of no trial: it is left, the rest is scored.
+	put(t, dir, "predict.json", `{"circuit":"oval","speed_mm_s":{"value":560}}`)
+	code, out, errs = runTruth(dir)
+	if err := json.Unmarshal([]byte(out), &got); code != exitBad || err != nil || got.Sets.Wheel.N != 1 || got.Sets.Predicted.N != 0 || !strings.Contains(errs, "predict.json, which wants a list of {trial, prediction}") {
+		t.Errorf("exit code %d, %v: %s; %+v", code, err, errs, got.Sets)
+	}
+	put(t, dir, "predict.json", "[]")
 	code, out, _ = runTruth("--csv", dir)
 	rows, err := csv.NewReader(strings.NewReader(out)).ReadAll()
 	if at := slices.Index(rows[0], "resistance_bias"); code != exitOK || err != nil || at < 0 || rows[1][at] != "0.031250" {

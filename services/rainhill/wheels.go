@@ -46,6 +46,9 @@ func wheels(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) err
 	if _, err := fmt.Fprintf(std.out, "%s\n", b); err != nil {
 		return err
 	}
+	if err := anyWheel(checks); err != nil {
+		return err
+	}
 	if *write != "" {
 		if err := writeWheels(*setupFile, *write, checks); err != nil {
 			return err
@@ -55,6 +58,20 @@ func wheels(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) err
 		return fmt.Errorf("%d line(s) could not be used; the rest was scored", bad)
 	}
 	return nil
+}
+
+// anyWheel says why when no wheel could be measured.
+func anyWheel(checks []wire.WheelCheck) error {
+	var why []string
+	for _, c := range checks {
+		if c.DiameterMm.Value != nil {
+			return nil
+		}
+		for _, d := range c.Doubts {
+			why = append(why, fmt.Sprintf("set %s: %s", c.Set, d))
+		}
+	}
+	return fmt.Errorf("no wheel could be measured: %s", strings.Join(why, "; "))
 }
 
 // stateOf is the reducer's state at the end of a session in a file of events.
@@ -97,7 +114,7 @@ func writeWheels(from, to string, checks []wire.WheelCheck) error {
 	}
 	var setup wire.Setup
 	if err := json.Unmarshal(b, &setup); err != nil {
-		return fmt.Errorf("reading %s: %w", from, err)
+		return fmt.Errorf("reading %s: %s", from, wire.JSONReason(err))
 	}
 	for i := range setup.Locomotives {
 		setup.Locomotives[i] = calibrated(setup.Locomotives[i], checks)
