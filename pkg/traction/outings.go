@@ -323,8 +323,8 @@ func (r *Regulation) within(outings []Outing, of int, trials []string, d Drive) 
 	}
 	r.settle(all.Verdict)
 	r.Droop, r.DroopA = all.Droop, all.DroopA
-	r.say("with the laps of %s together:", strings.Join(trials, ", "))
-	r.Evidence = append(r.Evidence, all.Evidence...)
+	r.Evidence = append(all.Evidence, r.Evidence...)
+	r.lead("what follows is of the laps of %s together", strings.Join(trials, ", "))
 }
 
 // follow takes the verdict that other trials of the motor show by themselves for one that
@@ -354,7 +354,11 @@ func (r *Regulation) follow(outings []Outing, of int, mine []mean, a account) {
 		return
 	}
 	r.settle(verdict)
-	r.say("it is %s by what %s shows; this trial alone does not tell, and nothing in it speaks against that", verdict, strings.Join(trials, ", "))
+	r.lead("it is %s by what %s; this trial alone does not tell, and nothing in it speaks against that", verdict, shows(trials))
+}
+
+func shows(trials []string) string {
+	return strings.Join(trials, ", ") + " " + agree(len(trials), "shows", "show")
 }
 
 // flicker is by how much a told throttle moves within laps, permille.
@@ -376,20 +380,24 @@ func (r *Regulation) settle(verdict string) {
 
 // pooled takes the verdict of several outings over.
 func (r *Regulation) pooled(a account, verdict string, trials []string, how string, d Drive) {
-	r.say("over %d laps or stretches of %s, at %s and %.0f to %.0f mA: a held speed for each throttle is off by %.2f %%, U = R I + k w with R %.2f ohm and k %.2f mV s by %.2f %%",
+	fits := fmt.Sprintf("over %d laps or stretches of %s, at %s and %.0f to %.0f mA: a held speed for each throttle is off by %.2f %%, U = R I + k w with R %.2f ohm and k %.2f mV s by %.2f %%",
 		a.n, strings.Join(trials, ", "), throttlesOf(a), 1000*a.least, 1000*a.most, 100*a.held, a.r, 1000*a.k, 100*a.plain)
-	if how != "" {
-		r.say("%s", how)
-	}
 	if r.Verdict != CannotTell {
+		r.Evidence = append(r.Evidence, told(fits, how)...)
 		return
 	}
 	r.settle(verdict)
+	r.Evidence = append(told(fits, how), r.Evidence...)
 	if verdict == IsUnregulated && math.IsNaN(r.Droop.Value) && a.r > a.fromR && a.r < a.uptoR {
 		mm := d.DiameterMm / (2 * d.Gear) // of the rim, per radian of the motor, with 1/(V s) as mm/s per V
 		part := math.Hypot(a.ur/a.r, 0.05)
 		r.DroopA = interval(a.r/a.k*mm, []float64{part * a.r / a.k * mm}, []float64{float64(a.free - 1)})
 	}
+}
+
+// told is the sentences that say something.
+func told(all ...string) []string {
+	return slices.DeleteFunc(all, func(s string) bool { return s == "" })
 }
 
 func throttlesOf(a account) string {

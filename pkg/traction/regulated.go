@@ -91,7 +91,7 @@ func Regulated(laps []Moments, d Drive, workingA float64) Regulation {
 		out.say("wheel, gear or encoder is not stated: it cannot be told")
 		return out
 	case len(steady) < leastLaps:
-		out.say("%d laps at a fixed throttle tell current and speed, %d are needed", len(steady), leastLaps)
+		out.say("this trial has %s at a fixed throttle that %s current and speed; for it to show by itself, %d are needed", counted(len(steady), "lap"), agree(len(steady), "tells", "tell"), leastLaps)
 		return out
 	}
 	all := gather(steady)
@@ -107,8 +107,35 @@ func Regulated(laps []Moments, d Drive, workingA float64) Regulation {
 		r.droop.Lo, r.droop.Hi = min(r.droop.Lo, 0), max(r.droop.Hi, 0)
 	}
 	out.DroopA = r.droop
+	if r.droop.Value != r.fall.Value {
+		out.say("its droop, at a supply that does not sag, is %s mm/s per ampere of that", words(r.droop, 1))
+	}
 	out.atRim(r, d)
 	return out
+}
+
+// lead is say of what decides, which goes before what does not.
+func (r *Regulation) lead(format string, a ...any) {
+	r.Evidence = append([]string{fmt.Sprintf(format, a...)}, r.Evidence...)
+}
+
+// counted is a number of things: 1 lap, 2 laps, no lap.
+func counted(n int, thing string) string {
+	switch n {
+	case 0:
+		return "no " + thing
+	case 1:
+		return "1 " + thing
+	}
+	return fmt.Sprintf("%d %ss", n, thing)
+}
+
+// agree is a verb's form after so many.
+func agree(n int, one, many string) string {
+	if n <= 1 {
+		return one
+	}
+	return many
 }
 
 func (r *Regulation) say(format string, a ...any) {

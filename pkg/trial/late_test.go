@@ -2,6 +2,7 @@ package trial_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -139,6 +140,7 @@ func TestTrialsTellOfEachOther(t *testing.T) {
 					switch d.Regulated.Verdict {
 					case want:
 						right++
+						decides(t, d.Regulated)
 					case wire.RegulatedUnknown:
 						unknown++
 						t.Logf("seed %d, regulated %v: %s of %s is unknown: %q", seed, regulated, d.Set, id, d.Regulated.Evidence)
@@ -152,6 +154,19 @@ func TestTrialsTellOfEachOther(t *testing.T) {
 	t.Logf("%d right, %d unknown", right, unknown)
 	if unknown > max(3, right/20) {
 		t.Errorf("%d right, %d unknown", right, unknown)
+	}
+}
+
+// decides looks that what speaks for a verdict begins with what decided it, not with what
+// cannot tell, and that a droop that stands beside it is the one that is spoken of.
+func decides(t *testing.T, r wire.Regulated) {
+	t.Helper()
+	if first := r.Evidence[0]; strings.Contains(first, "needed") || strings.Contains(first, "enough to tell") || strings.Contains(first, "nothing tells") {
+		t.Errorf("%s, and it begins: %q", r.Verdict, r.Evidence)
+	}
+	said := slices.IndexFunc(r.Evidence, func(s string) bool { return strings.Contains(s, "its droop, at a supply that does not sag") })
+	if said >= 0 && !strings.Contains(r.Evidence[said], fmt.Sprintf("is %.1f (%.1f to %.1f) mm/s per ampere", *r.DroopA.Value, *r.DroopA.Lo, *r.DroopA.Hi)) {
+		t.Errorf("a droop of %g (%g to %g) beside %q", *r.DroopA.Value, *r.DroopA.Lo, *r.DroopA.Hi, r.Evidence[said])
 	}
 }
 

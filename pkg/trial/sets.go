@@ -263,7 +263,7 @@ func (s *State) setResult(t *Entry, d driven, gateU float64, curved bool, count 
 	case math.IsNaN(slip.Value):
 		add("set %s: no counting lap that is final has counts from its motor: no slip", d.ID)
 	case !slip.Told() && !math.IsNaN(slip.U):
-		add("set %s: its slip of %.2f %%, uncertain by %.2f, is not distinguishable from zero", d.ID, 100*slip.Value, 100*slip.U)
+		add("set %s: its slip of %.2f +/- %.2f %% is not distinguishable from zero", d.ID, 100*slip.Value, 50*(slip.Hi-slip.Lo))
 	}
 	if blurred {
 		add("set %s: every stretch between gates has about the same share of curve: slip on straights and curves cannot be told apart", d.ID)

@@ -23,7 +23,7 @@ import (
 func Rules() wire.Rules {
 	r := tracker.Default()
 	return wire.Rules{
-		Version: "4", DisorderUs: 2_000_000, BounceGapUs: passage.BounceUs, MaxSpeedMmS: r.MaxSpeedMmS, SnapshotEvery: 20_000,
+		Version: "5", DisorderUs: 2_000_000, BounceGapUs: passage.BounceUs, MaxSpeedMmS: r.MaxSpeedMmS, SnapshotEvery: 20_000,
 		LagGates: r.LagGates,
 	}
 }

@@ -78,7 +78,38 @@ func comparePairs(r wire.Results, experiment string) (wire.PairedResult, error) 
 	out.LapTimeS = difference(pairs, func(p wire.PairedRun) *float64 { return p.LapTimeS })
 	out.SpeedMmS = difference(pairs, func(p wire.PairedRun) *float64 { return p.SpeedMmS })
 	out.Desync = difference(pairs, func(p wire.PairedRun) *float64 { return p.Desync })
+	if out.Desync.N > 0 {
+		out.Doubts = append(out.Doubts, common(r, experiment, *out.Desync.Off)...)
+	}
 	return out, nil
+}
+
+// common says what trim cannot take off: it holds the desync that is measured, and what
+// the wheels' diameters are out by is in that of every run alike. off is the mean size
+// without trim.
+func common(r wire.Results, experiment string, off float64) []string {
+	most := 0.0
+	for _, t := range r.Trials {
+		if t.About == nil || t.About.Void {
+			continue
+		}
+		if _, ok := t.About.TurnOf(experiment); !ok {
+			continue
+		}
+		for _, d := range t.Desync {
+			if d.Lo != nil && d.Hi != nil && ofSets(d, t.About.Conditions) {
+				most = max(most, (*d.Hi-*d.Lo)/2)
+			}
+		}
+	}
+	if most == 0 {
+		return nil
+	}
+	grown := ""
+	if most > off {
+		grown = " and may even have grown: measure the wheels by a guided run"
+	}
+	return []string{fmt.Sprintf("trim holds the desync that is measured at zero; each run's is uncertain by +/- %.2f %%, mostly by wheel diameters that are out by the same in every run. The difference leaves that out: the true desync with trim may be as much%s", 100*most, grown)}
 }
 
 func pairedRun(turn wire.PairTurn, t wire.TrialResult) wire.PairedRun {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 
 	"rainhill/pkg/wire"
@@ -40,6 +41,33 @@ func TestPairsAreCompared(t *testing.T) {
 	}
 	if d := x.Desync.Difference; math.Abs(*d.Value+0.01) > 1e-12 || len(x.Doubts) > 0 {
 		t.Errorf("desync %g, doubts %v: its size counts, not its sign", *d.Value, x.Doubts)
+	}
+}
+
+// Trim holds what is measured: where the wheels leave the desync of every run as uncertain
+// as it is large, the difference between runs says nothing of the true one, and that is told.
+func TestWhatTrimCannotTakeOff(t *testing.T) {
+	for _, c := range []struct {
+		half  float64
+		grown bool
+	}{{0.0077, true}, {0.0004, false}} {
+		var r wire.Results
+		for i := range 3 {
+			for place, trim := range []string{wire.TrimOff, wire.TrimOn} {
+				x := tried(i+1, place+1, trim, 20, []float64{0.0011, 0.0001}[place])
+				d := &x.Desync[1]
+				d.Lo, d.Hi = ptr(*d.Value-c.half), ptr(*d.Value+c.half)
+				x.Desync[0].Lo, x.Desync[0].Hi = ptr(-0.9), ptr(0.9) // of another pair of sets
+				r.Trials = append(r.Trials, x)
+			}
+		}
+		x, err := scoring.ComparePairs(r, "x1")
+		if err != nil || len(x.Doubts) != 1 {
+			t.Fatal(err, x.Doubts)
+		}
+		if d := x.Doubts[0]; !strings.Contains(d, fmt.Sprintf("+/- %.2f %%", 100*c.half)) || strings.Contains(d, "may even have grown") != c.grown {
+			t.Errorf("half an interval of %g: %q", c.half, d)
+		}
 	}
 }
 
