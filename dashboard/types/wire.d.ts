@@ -724,9 +724,9 @@ export interface PredictedAt {
   lap_time_s: number | null;
   pull_mn: number | null;
   limit: string;
-  desync_alone: number | null;
-  desync_alone_lo: number | null;
-  desync_alone_hi: number | null;
+  desync: number | null;
+  desync_lo: number | null;
+  desync_hi: number | null;
 }
 
 export interface PredictedBeside {

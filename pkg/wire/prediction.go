@@ -56,7 +56,7 @@ type PredictedSet struct {
 }
 
 // PredictedAt is the prediction at one throttle. Where the train does not move,
-// speed is 0 and lap time null. DesyncAlone is between the locomotive's first two sets
+// speed is 0 and lap time null. Desync is between the locomotive's first two sets
 // as if each ran alone at that throttle, null with fewer than two.
 type PredictedAt struct {
 	DutyPermille int64    `json:"duty_permille"`
@@ -66,9 +66,9 @@ type PredictedAt struct {
 	LapTimeS     *float64 `json:"lap_time_s"`
 	PullMn       *float64 `json:"pull_mn"`
 	Limit        string   `json:"limit"`
-	DesyncAlone  *float64 `json:"desync_alone"`
-	DesyncLo     *float64 `json:"desync_alone_lo"`
-	DesyncHi     *float64 `json:"desync_alone_hi"`
+	Desync       *float64 `json:"desync"`
+	DesyncLo     *float64 `json:"desync_lo"`
+	DesyncHi     *float64 `json:"desync_hi"`
 }
 
 // PredictedBeside is a trial that was run, beside what is predicted for it.

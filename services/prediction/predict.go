@@ -380,7 +380,7 @@ func told(p motor.Prediction, ask wire.PredictAsk, s Stock, c motor.Config, n *n
 	for _, x := range p.At {
 		at := wire.PredictedAt{
 			DutyPermille: int64(math.Round(1000 * x.Duty)), SpeedMmS: num(1000 * x.SpeedMS.Value), SpeedLoMmS: num(1000 * x.SpeedMS.Lo), SpeedHiMmS: num(1000 * x.SpeedMS.Hi),
-			LapTimeS: num(x.LapS), PullMn: num(1000 * x.PullN), Limit: limit(x.Adhesion), DesyncAlone: num(x.Desync.Value), DesyncLo: num(x.Desync.Lo), DesyncHi: num(x.Desync.Hi),
+			LapTimeS: num(x.LapS), PullMn: num(1000 * x.PullN), Limit: limit(x.Adhesion), Desync: num(x.Desync.Value), DesyncLo: num(x.Desync.Lo), DesyncHi: num(x.Desync.Hi),
 		}
 		out.At = append(out.At, at)
 	}

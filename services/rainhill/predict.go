@@ -228,9 +228,9 @@ type predictedRow struct {
 	LapTimeS      *float64 `parquet:"lap_time_s" csv:"3"`
 	PullMn        *float64 `parquet:"pull_mn" csv:"1"`
 	Limit         string   `parquet:"limit"`
-	DesyncAlone   *float64 `parquet:"desync_alone" csv:"5"`
-	DesyncLo      *float64 `parquet:"desync_alone_lo" csv:"5"`
-	DesyncHi      *float64 `parquet:"desync_alone_hi" csv:"5"`
+	Desync        *float64 `parquet:"desync" csv:"5"`
+	DesyncLo      *float64 `parquet:"desync_lo" csv:"5"`
+	DesyncHi      *float64 `parquet:"desync_hi" csv:"5"`
 }
 
 func printPrediction(w io.Writer, p wire.Prediction, table bool) error {
@@ -241,7 +241,7 @@ func printPrediction(w io.Writer, p wire.Prediction, table bool) error {
 	var rows []predictedRow
 	add := func(name string, at []wire.PredictedAt) {
 		for _, x := range at {
-			rows = append(rows, predictedRow{name, x.DutyPermille, x.SpeedMmS, x.SpeedLoMmS, x.SpeedHiMmS, x.LapTimeS, x.PullMn, x.Limit, x.DesyncAlone, x.DesyncLo, x.DesyncHi})
+			rows = append(rows, predictedRow{name, x.DutyPermille, x.SpeedMmS, x.SpeedLoMmS, x.SpeedHiMmS, x.LapTimeS, x.PullMn, x.Limit, x.Desync, x.DesyncLo, x.DesyncHi})
 		}
 	}
 	add("base", p.At)
