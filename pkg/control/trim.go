@@ -31,7 +31,9 @@ const (
 	leadS    = 0.15           // of the proportional part
 	answerUs = int64(60_000)  // from a command to what the wheels make of it
 	lagUs    = int64(300_000) // over which answers are compared
-	quietS   = 0.6            // after a change of throttle nothing is learnt
+	spinS    = 0.65           // after a change of throttle no window is gone by: wheels spun in it
+	ownS     = 0.9            // and so long desync falls by itself, which the proportional part would take for its own doing
+	quietS   = 1.0            // and nothing is learnt
 	tiredS   = 1.0            // desync of one sign for longer makes the loop quicker
 	leastMmS = 20.0           // below it speeds are not compared
 
@@ -229,8 +231,9 @@ func (t *Trim) uncertain(fromUs, toUs int64) float64 {
 // rate and authority cut off is nowhere summed up, so nothing winds up.
 func (t *Trim) act(m Trimmed, dt float64) {
 	end := min(t.track[A].Last(), t.track[B].Last())
+	sinceS := float64(end-t.steadyUs) / 1e6
 	change := 0.0
-	if t.seenUs != 0 && end != t.seenUs {
+	if t.seenUs != 0 && end != t.seenUs && sinceS > ownS {
 		change = m.Desync - t.err
 	}
 	fresh := end != t.seenUs
@@ -238,7 +241,7 @@ func (t *Trim) act(m Trimmed, dt float64) {
 		t.learn(end, m)
 		t.seenUs, t.err = end, m.Desync
 	}
-	if left(m) == 0 {
+	if sinceS < spinS || left(m) == 0 {
 		return
 	}
 	want := (m.Desync*dt + leadS*change) / (settleS * t.gain)
@@ -255,7 +258,6 @@ func left(m Trimmed) float64 {
 
 // learn goes by how desync answered to the shares of its window.
 func (t *Trim) learn(end int64, m Trimmed) {
-	t.swing(end, m)
 	if m.Desync*t.err <= 0 || math.Abs(m.Desync) < math.Max(2*enough, 3*m.UDesync) {
 		t.persistUs = end
 	}
@@ -265,9 +267,10 @@ func (t *Trim) learn(end int64, m Trimmed) {
 		t.answers = append(t.answers[:0], t.answers[16:]...)
 	}
 	if float64(end-t.steadyUs)/1e6 < quietS {
-		t.sxx, t.sxy = 0, 0
+		t.sxx, t.sxy, t.peak = 0, 0, 0
 		return
 	}
+	t.swing(end, m)
 	for i := len(t.answers) - 1; i >= 0; i-- {
 		if then := t.answers[i]; end-then.us >= lagUs {
 			t.weigh(now.share-then.share, then.err-now.err, m.UDesync)
