@@ -27,8 +27,10 @@ const (
 const (
 	firstGain, leastGain, mostGain = 0.08, 0.05, 2.0
 
-	settleS  = 0.45           // time constant of the closed loop
-	leadS    = 0.15           // of the proportional part
+	settleS  = 0.45 // time constant of the closed loop
+	leadS    = 0.15 // of the proportional part
+	freshS   = 0.2  // the loop is slower by calmer times what readings are older
+	calmer   = 3
 	answerUs = int64(60_000)  // from a command to what the wheels make of it
 	lagUs    = int64(300_000) // over which answers are compared
 	spinS    = 0.65           // after a change of throttle no window is gone by: wheels spun in it
@@ -38,7 +40,7 @@ const (
 	leastMmS = 20.0           // below it speeds are not compared
 
 	enough     = 0.0008 // desync that is left alone
-	swingLeast = 0.003
+	swingLeast = 0.002
 	swingUs    = int64(3_000_000)
 )
 
@@ -244,7 +246,8 @@ func (t *Trim) act(m Trimmed, dt float64) {
 	if sinceS < spinS || left(m) == 0 {
 		return
 	}
-	want := (m.Desync*dt + leadS*change) / (settleS * t.gain)
+	lateS := math.Max(0, float64(t.atUs-end)/1e6-freshS)
+	want := (m.Desync*dt + leadS*change) / ((settleS + calmer*lateS) * t.gain)
 	t.move(t.share+want, dt)
 }
 
@@ -286,7 +289,7 @@ func (t *Trim) learn(end int64, m Trimmed) {
 // half for each swing that is more than noise and follows another closely.
 func (t *Trim) swing(end int64, m Trimmed) {
 	if m.Desync*t.peak < 0 {
-		if math.Abs(t.peak) > math.Max(swingLeast, 4*m.UDesync) {
+		if math.Abs(t.peak) > math.Max(swingLeast, 2.5*m.UDesync) {
 			if end-t.swungUs < swingUs {
 				t.gain = math.Min(mostGain, t.gain*1.5)
 			}
