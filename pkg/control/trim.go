@@ -33,7 +33,7 @@ const (
 	calmer   = 3
 	answerUs = int64(60_000)  // from a command to what the wheels make of it
 	lagUs    = int64(300_000) // over which answers are compared
-	spinS    = 0.65           // after a change of throttle no window is gone by: wheels spun in it
+	spinS    = 0.6            // after a change of throttle no window is gone by: wheels spun in it
 	ownS     = 0.9            // and so long desync falls by itself, which the proportional part would take for its own doing
 	quietS   = 1.0            // and nothing is learnt
 	tiredS   = 1.0            // desync of one sign for longer makes the loop quicker
