@@ -240,6 +240,6 @@ func (f fitted) estimate(k int, common float64) Estimate {
 // Maps have no order, and sums of floats must.
 func sortedKeysOf[V any](m map[int]V) []int { return slices.Sorted(maps.Keys(m)) }
 
-func sortedPairs(m map[[2]int]float64) [][2]int {
+func sortedPairs[V any](m map[[2]int]V) [][2]int {
 	return slices.SortedFunc(maps.Keys(m), func(a, b [2]int) int { return slices.Compare(a[:], b[:]) })
 }

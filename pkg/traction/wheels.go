@@ -16,6 +16,7 @@ type WheelRun struct {
 	LocoG, WeightG                 float64 // of the locomotive, and on all driven wheels together; 0 not stated
 	ResistanceMS2, UResistanceMS2  float64 // of running, per mass; 0 not stated
 	NoLoadMa, UNoLoadMa            float64 // by the motor's curve; NaN not known
+	Efficiency, UEfficiency        float64 // of its gears; 0 not stated
 	Laps                           []WheelLap
 }
 
@@ -23,6 +24,8 @@ type WheelRun struct {
 // mean current (NaN not told), and the mass of the whole train.
 type WheelLap struct {
 	Counts, UCounts, Seconds, USeconds, Ma, TrainG float64
+
+	Run int // laps of one run share train and throttles
 }
 
 // Wheel is what they say. U, in Diameter, has the lap length's share; UMm has not,
@@ -61,7 +64,11 @@ const (
 // unlike motors push and pull each other, and only their currents tell. The current of
 // no load is the motor's own where its curve was measured; else where two loads have the
 // mean currents of all sets lead to at no mass, or half the least current, give or take a
-// rectangular half (GUM 4.3.7), and for each set ownIdle of it more or less.
+// rectangular half (GUM 4.3.7), and for each set ownIdle of it more or less. It and the
+// efficiency of the gears are fitted with the rest (creeping): runs in which load is
+// shifted between the sets by their throttles, so that each is pulled along in one and
+// pulls in another, tell them; without such runs they stay as open as they were, and the
+// interval is wider for it.
 // Without currents effort is taken in proportion to the mass of the train.
 func MeasureWheels(runs []WheelRun) []Wheel {
 	idle := idling(runs)
@@ -87,19 +94,14 @@ func (r WheelRun) measure(idle idle) Wheel {
 	y, scatter, df := r.ratios(per)
 	before, uBefore := r.creep(say)
 	say("%s", idle.text)
-	at := func(off float64) fitLine { return solve(y, idle.efforts(r, off), scatter, before, uBefore) }
-	f := at(0)
-	own := math.Abs(at(idle.uOwn).d-at(-idle.uOwn).d) / 2
-	mean := stats.Mean(idle.efforts(r, 0))
-	own = math.Hypot(own, bend*f.c*mean)
+	f := r.creeping(idle, y, scatter, before, uBefore)
+	mean := stats.Mean(idle.efforts(r, 0, UsualEfficiency))
+	own := math.Hypot(f.u, bend*f.c*mean)
 	if mean < 0 || mean > 2 {
-		say("its sets pull unlike: this one at %.1f times their mean effort; the wheels would be surer with the throttles so that the currents are alike", mean)
+		say("its sets pull unlike: this one at %.1f times their mean effort; the wheels would be surer with more throttle for the one and less for the other", mean)
 	}
-	shared := math.Abs(at(idle.uShared).d-at(-idle.uShared).d) / 2
-	out.OwnUMm = r.DiameterMm * math.Hypot(f.u, own)
-	u := math.Hypot(math.Hypot(f.u, own), shared)
-	out.UMm = r.DiameterMm * u
-	rest := math.Sqrt(max(0, u*u-f.uScatter*f.uScatter))
+	out.OwnUMm, out.UMm = r.DiameterMm*own, r.DiameterMm*own
+	rest := math.Sqrt(max(0, own*own-f.uScatter*f.uScatter))
 	e := interval(1+f.d, []float64{f.uScatter, rest, r.ULapMm / r.LapMm}, []float64{df, math.Inf(1), math.Inf(1)})
 	out.Diameter = e.scaled(r.DiameterMm)
 	say("a creep of %.2f %% is allowed for at the mean effort of its sets with the lightest train", 100*f.c)
@@ -125,7 +127,7 @@ func idling(runs []WheelRun) idle {
 		lightest = min(lightest, r.lightest())
 	}
 	var means []float64
-	for _, r := range runs {
+	for _, r := range calmest(runs) {
 		var own []float64
 		for _, l := range r.Laps {
 			own = append(own, l.Ma)
@@ -161,6 +163,29 @@ func idling(runs []WheelRun) idle {
 	return out
 }
 
+// calmest is of each mass of the train the run in which the sets together draw least:
+// in the others they fight.
+func calmest(runs []WheelRun) []WheelRun {
+	sum, n, mass := map[int]float64{}, map[int]float64{}, map[int]float64{}
+	for _, r := range runs {
+		for _, l := range r.Laps {
+			sum[l.Run], n[l.Run], mass[l.Run] = sum[l.Run]+l.Ma, n[l.Run]+1, l.TrainG
+		}
+	}
+	best := map[float64]int{}
+	for _, run := range sortedKeysOf(sum) {
+		old, known := best[mass[run]]
+		if !known || sum[run]/n[run] < sum[old]/n[old] {
+			best[mass[run]] = run
+		}
+	}
+	out := slices.Clone(runs)
+	for i := range out {
+		out[i].Laps = slices.DeleteFunc(slices.Clone(out[i].Laps), func(l WheelLap) bool { return l.Run != best[l.TrainG] })
+	}
+	return out
+}
+
 // of is what holds for a set: its own curve's current goes first.
 func (i idle) of(r WheelRun) idle {
 	if i.light == 0 {
@@ -176,11 +201,18 @@ func (i idle) of(r WheelRun) idle {
 
 // efforts is the tractive effort of each lap over the mean of all sets with the
 // lightest train, the current of no load being off by so much.
-func (i idle) efforts(r WheelRun, off float64) (x []float64) {
+//
+// Gears that lose a part of what the motor gives lose it of what the rim gives as well
+// when the wheel drives the motor: the rim then brakes by 1/efficiency squared more.
+func (i idle) efforts(r WheelRun, off, eff float64) (x []float64) {
 	for _, l := range r.Laps {
 		switch {
 		case i.light > 0:
-			x = append(x, (l.Ma-i.ma-off)/max(i.light-i.ma, 0.1*i.light))
+			e := (l.Ma - i.ma - off) / max(i.light-i.ma, 0.1*i.light)
+			if e < 0 {
+				e /= eff * eff
+			}
+			x = append(x, e)
 		case r.lightest() > 0:
 			x = append(x, l.TrainG/r.lightest())
 		default:
@@ -194,16 +226,17 @@ func (i idle) efforts(r WheelRun, off float64) (x []float64) {
 // that of one lap for independent laps, and its degrees of freedom.
 func (r WheelRun) ratios(per float64) (y []float64, scatter, df float64) {
 	stated := 0.0
-	byLoad := map[int][]float64{}
+	byRun := map[[2]int][]float64{}
 	for _, l := range r.Laps {
 		v := r.LapMm/(math.Abs(l.Counts)*per) - 1
 		y = append(y, v)
-		byLoad[int(l.TrainG)] = append(byLoad[int(l.TrainG)], v)
+		key := [2]int{l.Run, int(l.TrainG)}
+		byRun[key] = append(byRun[key], v)
 		stated = max(stated, math.Hypot(l.USeconds/l.Seconds, l.UCounts/l.Counts))
 	}
 	squares := 0.0
-	for _, load := range sortedKeysOf(byLoad) { // each about its own mean: creep goes with load
-		v := byLoad[load]
+	for _, run := range sortedPairs(byRun) { // each about its own mean: creep goes with load and throttles
+		v := byRun[run]
 		if _, u, n := stats.MeanU(v); len(v) > 1 {
 			squares, df = squares+u*u*float64(len(v))*n, df+n
 		}
@@ -230,6 +263,14 @@ func (r WheelRun) creep(say func(string, ...any)) (c, u float64) {
 	return use * creepPerUse, use * math.Hypot(uCreepPerUse, creepPerUse*ua/a)
 }
 
+// efficiency is that of the gears, as is usual where it is not stated.
+func (r WheelRun) efficiency() (eff, u float64) {
+	if r.Efficiency > 0 {
+		return r.Efficiency, r.UEfficiency
+	}
+	return UsualEfficiency, UsualEfficiencyU
+}
+
 func (r WheelRun) lightest() float64 {
 	least := math.Inf(1)
 	for _, l := range r.Laps {
@@ -239,25 +280,98 @@ func (r WheelRun) lightest() float64 {
 }
 
 // fitLine is y = d - c x, with the standard uncertainty of d and the part of it that
-// is scatter.
-type fitLine struct{ d, c, u, uScatter float64 }
+// is scatter, and how ill it fits: chi squared.
+type fitLine struct{ d, c, u, uScatter, chi2 float64 }
 
-// solve is least squares for y = d - c x with c known beforehand to uBefore.
-func solve(y, x []float64, scatter, before, uBefore float64) (f fitLine) {
-	s2 := max(scatter*scatter, 1e-14)
-	n := float64(len(y))
-	mx, my := stats.Mean(x), stats.Mean(y)
-	var xx, xy float64
-	for i := range x {
-		xx, xy = xx+(x[i]-mx)*(x[i]-mx), xy+(x[i]-mx)*(y[i]-my)
+// misfit is by what part a run's creep is not in proportion to its effort. smear is how far
+// off a lap's is where the set pulls on straights and is dragged on curves or the other way
+// round, so that its mean current does not tell on which side it was, in parts of the mean
+// effort. Both were found with pkg/dynamics.
+const misfit, smear = 0.02, 0.1
+
+// creeping fits diameter and creep for every current of no load and efficiency of the
+// gears that may be, and weighs the fits by how well they agree with the laps and with
+// what was known before (a mean over a grid, JCGM 101's model with data). Laps in which a
+// set is dragged, and laps in which it pulls, tell both: the line bends where the set
+// neither pulls nor brakes. Laps of one kind leave them open, and the interval is wide.
+func (r WheelRun) creeping(idle idle, y []float64, scatter, before, uBefore float64) fitLine {
+	eff, uEff := r.efficiency()
+	first := solve(y, idle.efforts(r, 0, eff), r.weights(nil, scatter), before, uBefore)
+	first.uScatter = math.Sqrt(max(scatter*scatter, 1e-14) / float64(len(y)))
+	u0 := math.Hypot(idle.uOwn, idle.uShared)
+	if !(u0 > 0) {
+		return first
 	}
-	if slices.Max(x)-slices.Min(x) < leastSpread {
-		xx, xy = 0, 0
+	const half0, halfEff = 60, 6
+	var fits []fitLine
+	least := math.Inf(1)
+	for i := -half0; i <= half0; i++ {
+		for k := -halfEff; k <= halfEff; k++ {
+			z0, zEff := 3*float64(i)/half0, 2.5*float64(k)/halfEff
+			x := idle.efforts(r, z0*u0, min(max(eff+zEff*uEff, 0.3), 1))
+			var off []float64
+			for _, v := range x {
+				off = append(off, first.c*math.Hypot(misfit*v, smear*math.Exp(-v*v/2)))
+			}
+			f := solve(y, x, r.weights(off, scatter), before, uBefore)
+			f.chi2 += z0*z0 + zEff*zEff
+			fits, least = append(fits, f), min(least, f.chi2)
+		}
 	}
-	w := 1 / (uBefore * uBefore)
-	f.c = max(0, (before*w-xy/s2)/(w+xx/s2)) // a tyre that pulls creeps forward
+	return meanOfFits(fits, least, first.uScatter)
+}
+
+// meanOfFits is their mean by likelihood, and how far they are apart.
+func meanOfFits(fits []fitLine, least, uScatter float64) (out fitLine) {
+	var sum, square float64
+	for _, f := range fits {
+		w := math.Exp((least - f.chi2) / 2)
+		sum, out.d, out.c, square = sum+w, out.d+w*f.d, out.c+w*f.c, square+w*(f.u*f.u+f.d*f.d)
+	}
+	out.d, out.c, out.uScatter = out.d/sum, out.c/sum, uScatter
+	out.u = math.Sqrt(max(0, square/sum-out.d*out.d))
+	return out
+}
+
+// weights is 1/variance of each lap: scatter, and what all laps of a run share.
+func (r WheelRun) weights(off []float64, scatter float64) (w []float64) {
+	n := map[int]float64{}
+	for _, l := range r.Laps {
+		n[l.Run]++
+	}
+	for i, l := range r.Laps {
+		v := max(scatter*scatter, 1e-14)
+		if off != nil {
+			v += n[l.Run] * off[i] * off[i]
+		}
+		w = append(w, 1/v)
+	}
+	return w
+}
+
+// solve is weighted least squares for y = d - c x with c known beforehand to uBefore.
+func solve(y, x, weight []float64, before, uBefore float64) (f fitLine) {
+	var n, mx, my, xx, xy float64
+	for i, w := range weight {
+		n, mx, my = n+w, mx+w*x[i], my+w*y[i]
+	}
+	mx, my = mx/n, my/n
+	if slices.Max(x)-slices.Min(x) >= leastSpread {
+		for i, w := range weight {
+			xx, xy = xx+w*(x[i]-mx)*(x[i]-mx), xy+w*(x[i]-mx)*(y[i]-my)
+		}
+	}
+	known := 1 / (uBefore * uBefore)
+	f.c = max(0, (before*known-xy)/(known+xx)) // a tyre that pulls creeps forward
 	f.d = my + f.c*mx
-	f.u, f.uScatter = math.Sqrt(s2/n+mx*mx/(w+xx/s2)), math.Sqrt(s2/n)
+	f.u = math.Sqrt(1/n + mx*mx/(known+xx))
+	if xx > 0 {
+		for i, w := range weight {
+			rest := y[i] - f.d + f.c*x[i]
+			f.chi2 += w * rest * rest
+		}
+		f.chi2 += (f.c - before) * (f.c - before) * known
+	}
 	return f
 }
 

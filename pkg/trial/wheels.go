@@ -68,6 +68,7 @@ func (s *State) wheelRun(entries []*Entry, loco wire.Locomotive, d wire.DriverSe
 	run := traction.WheelRun{
 		DiameterMm: d.WheelDiameterMm, Gear: d.GearRatio, CountsPerRev: d.CountsPerRev,
 		LapMm: lapLength(c), ULapMm: c.LapLengthUMm, LocoG: loco.MassG, NoLoadMa: math.NaN(), UNoLoadMa: math.NaN(),
+		Efficiency: d.GearEfficiency, UEfficiency: d.GearEfficiencyU,
 	}
 	for _, x := range loco.DriverSets {
 		run.WeightG += x.WeightG
@@ -78,11 +79,11 @@ func (s *State) wheelRun(entries []*Entry, loco wire.Locomotive, d wire.DriverSe
 	if curve := s.Book.NamedMotors[d.Motor].Curve; curve != nil {
 		run.NoLoadMa, run.UNoLoadMa = valueOf(curve.NoLoadMa)
 	}
-	for _, t := range entries {
+	for k, t := range entries {
 		_, count := s.counted(t, s.incidents(t))
 		for _, i := range count {
 			if i < len(t.Laps) && !t.Laps[i].Lap.Inferred {
-				run.Laps = append(run.Laps, s.wheelLaps(t, t.Laps[i], d)...)
+				run.Laps = append(run.Laps, s.wheelLaps(t, k, t.Laps[i], d)...)
 			}
 		}
 	}
@@ -90,7 +91,7 @@ func (s *State) wheelRun(entries []*Entry, loco wire.Locomotive, d wire.DriverSe
 }
 
 // wheelLaps is a lap as the wheel has it, nothing where its counts are not known.
-func (s *State) wheelLaps(t *Entry, rec LapRecord, d wire.DriverSet) []traction.WheelLap {
+func (s *State) wheelLaps(t *Entry, run int, rec LapRecord, d wire.DriverSet) []traction.WheelLap {
 	turned, ok := rec.Turned[d.Motor]
 	if !ok || turned.Counts == 0 {
 		return nil
@@ -100,5 +101,5 @@ func (s *State) wheelLaps(t *Entry, rec LapRecord, d wire.DriverSet) []traction.
 	if turned.Meters.N == 0 {
 		ma = math.NaN()
 	}
-	return []traction.WheelLap{{Counts: turned.Counts, UCounts: turned.U, Seconds: unit.Seconds(us), USeconds: u / 1e6, Ma: ma, TrainG: s.loadG(t)}}
+	return []traction.WheelLap{{Counts: turned.Counts, UCounts: turned.U, Seconds: unit.Seconds(us), USeconds: u / 1e6, Ma: ma, TrainG: s.loadG(t), Run: run}}
 }
