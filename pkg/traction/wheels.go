@@ -117,8 +117,9 @@ type idle struct {
 	text                     string
 }
 
-// ownIdle is by how much motors of a kind differ in it (common practice, no source).
-const ownIdle = 0.2
+// ownIdle is by how much the motors of a locomotive differ in it, which need not be of a
+// kind (common practice, no source).
+const ownIdle = 0.25
 
 func idling(runs []WheelRun) idle {
 	var mass, current, light []float64
