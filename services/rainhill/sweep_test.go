@@ -344,7 +344,7 @@ func TestCurveAndPredictRefuse(t *testing.T) {
 		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--change", "locomotive.mass_g=heavy"}, exitUsage, "it wants a number, not text"},
 		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--change", "locomotive.mass_g=-3"}, exitUsage, "usage: the variant: "},
 		{[]string{"predict", "--setup", bare, "--trial", "run-1"}, exitUsage, "give --supply-mv, or with --events the recording in which trial run-1 was read"},
-		{[]string{"predict", "--setup", setup, "--supply-mv", "-3"}, exitUsage, "supply_mv = -3"},
+		{[]string{"predict", "--setup", setup, "--supply-mv", "-3"}, exitUsage, "--supply-mv = -3, which is"},
 		{[]string{"predict", "--setup", setup, "--supply-mv", "8000", "--trial", "light"}, exitBad, `no trial "light"`},
 		{[]string{"predict", "--setup", broken, "--supply-mv", "8000"}, exitBad, "broken.json: field locomotives.mass_g is a JSON string, want a number"},
 		{[]string{"wheels", "--setup", broken, "--trials", "run-1", events}, exitBad, "broken.json: field locomotives.mass_g is a JSON string, want a number"},
