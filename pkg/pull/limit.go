@@ -25,12 +25,7 @@ var none = Interval{math.NaN(), math.NaN(), math.NaN()}
 // Judge works a limit out. Attempts without a load above 0 do not enter: they say
 // nothing of a limit.
 func Judge(as []Attempt) Limit {
-	var of []Attempt
-	for _, a := range as {
-		if a.LoadG > 0 {
-			of = append(of, a)
-		}
-	}
+	of := loaded(as)
 	l := Limit{Tallies: Count(of), Bracket: Between(of), Load50: none, Load95: none}
 	l.Steps = Steps(l.Tallies)
 	if dropped := len(as) - len(of); dropped > 0 {
@@ -57,6 +52,16 @@ func Judge(as []Attempt) Limit {
 	l.Load50, l.Load95 = l.at(0), l.at(sureLogit)
 	l.weigh(of)
 	return l
+}
+
+// loaded are the attempts with a load.
+func loaded(as []Attempt) (out []Attempt) {
+	for _, a := range as {
+		if a.LoadG > 0 {
+			out = append(out, a)
+		}
+	}
+	return out
 }
 
 func (l *Limit) doubt(format string, a ...any) {

@@ -53,6 +53,7 @@ func LayOut(loadG, smallestG float64) float64 {
 // (D-optimal: the determinant of their information, at what is believed of them so far). massG
 // is the locomotive's mass, 0 when not known.
 func Suggest(as []Attempt, massG, smallestG float64) Next {
+	as = loaded(as)
 	if len(as) == 0 {
 		if massG <= 0 {
 			return Next{Why: "nothing was tried and the locomotive's mass is not known: begin with a load that it surely moves"}

@@ -62,7 +62,7 @@ func Watch(w Watched) Seen {
 	case len(w.within(w.Ground)) >= fewestRead:
 		w.byGround(&s, turned, sawWheels)
 	case len(w.within(w.Gates)) > 0:
-		w.byGates(&s, turned, sawWheels)
+		w.byGates(&s)
 	case sawWheels && w.turning(w.FromUs, w.UntilUs) < crawlMmS:
 		s.Known, s.Outcome, s.Wheels = true, Stalled, "stopped"
 		s.say("the wheels never turned")
@@ -178,7 +178,7 @@ func (w Watched) byGround(s *Seen, turned float64, sawWheels bool) {
 }
 
 // byGates judges by the gates that were passed: that it stood between two they cannot tell.
-func (w Watched) byGates(s *Seen, turned float64, sawWheels bool) {
+func (w Watched) byGates(s *Seen) {
 	rs := w.within(w.Gates)
 	first, last := rs[0], rs[len(rs)-1]
 	way := math.Abs(last.Value - first.Value)
@@ -196,7 +196,7 @@ func (w Watched) byGates(s *Seen, turned float64, sawWheels bool) {
 	s.say("it passed %d gates, %.0f mm apart", len(rs), way)
 	s.doubt("gates alone cannot tell whether it stood between them")
 	between := Watched{FromUs: first.AtUs, UntilUs: last.AtUs, Sets: w.Sets}
-	turned, sawWheels = between.travelled()
+	turned, sawWheels := between.travelled()
 	w.spun(s, turned, way, sawWheels)
 }
 
