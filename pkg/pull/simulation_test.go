@@ -176,7 +176,7 @@ func TestIntervalsHold(t *testing.T) {
 		for _, stop := range stops {
 			h := *total[fmt.Sprintf("%s, %d", how, stop)]
 			all = append(all, h)
-			h.check(t, fmt.Sprintf("%s, %d attempts", how, stop), *goalRuns > 0)
+			h.check(t, fmt.Sprintf("%s, %d attempts", how, stop), stop < 20, *goalRuns > 0)
 		}
 		say(row("all", how, all))
 	}
@@ -200,17 +200,18 @@ func row(name, how string, cells []held) string {
 	return strings.TrimSuffix(s, "; ") + " |"
 }
 
-// check holds what all curves together reached against 95 %. A small run says no more than
-// that they are not far off: three standard deviations on top.
-func (h held) check(t *testing.T, name string, whole bool) {
+// check holds what all curves together reached against 95 % (+/- 2). Few attempts may hold
+// more often: steep curves leave a bracket then that intervals have to span. A small run says
+// no more than that they are not far off: three standard deviations on top.
+func (h held) check(t *testing.T, name string, few, whole bool) {
 	t.Helper()
 	n := float64(h.runs)
-	room := 0.03
+	room := 0.02
 	if !whole {
 		room += 3 * math.Sqrt(0.95*0.05/n)
 	}
 	for what, k := range map[string]int{"load50": h.half, "load95": h.sure} {
-		if share := float64(k) / n; math.Abs(share-0.95) > room {
+		if share := float64(k) / n; share < 0.95-room || share > 0.95+room && !few {
 			t.Errorf("%s: the 95 %% intervals of %s hold %.1f %% of %g runs", name, what, 100*share, n)
 		}
 	}
