@@ -358,6 +358,20 @@ func kept(t *testing.T, x *reading) {
 	if got := locomotive(); fmt.Sprint(asJSON(t, got)) != fmt.Sprint(asJSON(t, want)) {
 		t.Errorf("the roster has %s, want %s", asJSON(t, got), asJSON(t, want))
 	}
+	// What coasting told together stays so while something else is changed.
+	want.Resistance = &wire.Resistance{AMS2: 0.03, BPerS: 0.02, AUMS2: 0.002, BUPerS: 0.004, Source: "coasting", Covariance: [][]float64{{4e-6, -7e-6, 0, 0}, {-7e-6, 1.6e-5, 0, 0}, {0, 0, 0, 0}, {0, 0, 0, 0}}}
+	body := asJSON(t, map[string]any{"what": "locomotive", "value": want})
+	chrome.Eval[bool](t, x.ctx, fmt.Sprintf(`(fetch('/api/decision', {method: 'POST', headers: {'Content-Type': 'application/json', 'X-Rainhill': '1'}, body: %q}).then(r => { window.told = r.status }), true)`, body))
+	x.shows(`window.told === 200 && document.querySelector('[data-id=heron]').innerText.includes('b 0.02 (u 0.004)')`)
+	press("Change")
+	x.shows(`document.querySelector('form.entry [name="res.covariance"]')`)
+	chrome.Eval[bool](t, x.ctx, `(document.querySelector('form.entry [name="set.eff"]').value = 0.82, true)`)
+	press("Write down the locomotive")
+	x.shows(`document.querySelector('[data-id=heron]')?.innerText.includes('0.82') && !document.querySelector('form.entry')`)
+	want.DriverSets[0].GearEfficiency = 0.82
+	if got := locomotive(); fmt.Sprint(asJSON(t, got)) != fmt.Sprint(asJSON(t, want)) {
+		t.Errorf("the roster has %s, want %s", asJSON(t, got), asJSON(t, want))
+	}
 }
 
 // TestPageRollOfSets runs the demonstration's railway live and reads slip and desync off the roll.
