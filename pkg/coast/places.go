@@ -2,7 +2,9 @@ package coast
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"rainhill/pkg/circuit"
 )
@@ -31,8 +33,8 @@ func (f *fit) byPlaces(rows [][]float64) (out [terms][terms]float64, err error) 
 		}
 		row += len(x)
 	}
-	for _, y := range off {
-		b, err := bounded(rows, y, f.used, anything())
+	for _, gate := range slices.Sorted(maps.Keys(off)) { // in order, so that sums round alike
+		b, err := bounded(rows, off[gate], f.used, anything())
 		if err != nil {
 			return out, err
 		}
