@@ -42,17 +42,17 @@ func (m Mixture) quantile(p float64) float64 {
 	}
 	for range 100 {
 		miss := m.Below(x) - p
-		if miss < 0 {
+		switch {
+		case math.Abs(miss) < 1e-9:
+			return x
+		case miss < 0:
 			lo = x
-		} else {
+		default:
 			hi = x
 		}
 		next := x - miss/m.density(x)
 		if !(next > lo && next < hi) {
 			next = (lo + hi) / 2
-		}
-		if math.Abs(miss) < 1e-9 || hi-lo < 1e-12*math.Abs(hi+lo) {
-			return next
 		}
 		x = next
 	}
