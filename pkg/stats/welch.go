@@ -38,7 +38,7 @@ func (e Even) at(confidence float64) float64 {
 	case e == Even{}:
 		return 1
 	case confidence < 0.925:
-		return e.At90
+		return max(1, e.At90) // two one-sided tests must not err more often; they may less
 	}
 	return e.At95
 }
