@@ -1,6 +1,7 @@
 package comparison
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"math"
@@ -15,14 +16,7 @@ import (
 // as conditions what was written down of them. The factor may be the locomotive, the
 // consist, the battery, the direction, the circuit or any condition.
 func FromResults(ask Ask, sessions ...wire.Results) Set {
-	s := Set{Measure: ask.Measure}
-	if s.Measure == "" {
-		s.Measure = MeasureTime
-	}
-	type placed struct {
-		startUs  int64
-		trial, k int
-	}
+	s := Set{Measure: cmp.Or(ask.Measure, MeasureTime)}
 	var day []placed
 	for _, r := range sessions {
 		for _, t := range r.Trials {
@@ -36,28 +30,39 @@ func FromResults(ask Ask, sessions ...wire.Results) Set {
 			if len(sessions) > 1 && r.Session != nil {
 				trial.Name = r.Session.ID + " " + t.Trial
 			}
-			for _, l := range t.Laps {
-				if l.Counts != wire.CountsYes || !l.Final {
-					trial.Left++
-					continue
-				}
-				v := l.LapTimeS
-				if s.Measure == MeasureSpeed {
-					v = l.SpeedMmS
-				}
-				day = append(day, placed{l.StartUs, len(s.Trials), len(trial.Laps)})
-				trial.Laps, trial.Number = append(trial.Laps, v), append(trial.Number, float64(l.Lap))
-			}
-			trial.Order = make([]float64, len(trial.Laps))
+			day = append(day, addLaps(&trial, t.Laps, s.Measure, len(s.Trials))...)
 			s.Trials = append(s.Trials, trial)
 		}
 	}
 	slices.Sort(s.Conditions)
-	slices.SortStableFunc(day, func(a, b placed) int { return int(min(1, max(-1, a.startUs-b.startUs))) })
+	slices.SortStableFunc(day, func(a, b placed) int { return cmp.Compare(a.startUs, b.startUs) })
 	for i, p := range day {
 		s.Trials[p.trial].Order[p.k] = float64(i + 1)
 	}
 	return s
+}
+
+// placed is when lap k of a trial began.
+type placed struct {
+	startUs  int64
+	trial, k int
+}
+
+// addLaps gives a trial the laps that count and are final.
+func addLaps(trial *compare.Trial, laps []wire.Lap, measure string, index int) (day []placed) {
+	for _, l := range laps {
+		if l.Counts != wire.CountsYes || !l.Final {
+			trial.Left++
+			continue
+		}
+		v := l.LapTimeS
+		if measure == MeasureSpeed {
+			v = l.SpeedMmS
+		}
+		day = append(day, placed{l.StartUs, index, len(trial.Laps)})
+		trial.Laps, trial.Number, trial.Order = append(trial.Laps, v), append(trial.Number, float64(l.Lap)), append(trial.Order, 0)
+	}
+	return day
 }
 
 // written is what was written down of a trial.
