@@ -26,6 +26,7 @@ func coast(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 	place := fs.Float64("place-u-mm", 0, "standard uncertainty of each gate's place; 0 takes places as exact, and says what that is worth")
 	session := fs.String("session", "", "session `id` of a recording; the last one when not given")
 	table := fs.Bool("csv", false, "print a table, a row a consist, instead of JSON")
+	onPaper := paperFlags(fs)
 	if err := parse(fs, args, 1); err != nil {
 		return err
 	}
@@ -61,6 +62,9 @@ func coast(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 		return fmt.Errorf("coasting, %s: %w", name, err)
 	}
 	if err := printCoast(std.out, res, *table); err != nil {
+		return err
+	}
+	if err := onPaper.coast(res); err != nil {
 		return err
 	}
 	if bad > 0 {

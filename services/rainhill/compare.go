@@ -28,6 +28,7 @@ func compareLaps(ctx context.Context, fs *flag.FlagSet, args []string, std stdio
 	fs.Float64Var(&ask.Percent, "margin-percent", 0, "the same in percent of side a's mean")
 	fs.Var((*changes)(&ask.Covariates), "covariate", "`column` to adjust for in any case; once or more")
 	table := fs.Bool("csv", false, "print a table of pairs instead of JSON")
+	onPaper := paperFlags(fs)
 	if err := parse(fs, args, 1000); err != nil {
 		return err
 	}
@@ -48,7 +49,7 @@ func compareLaps(ctx context.Context, fs *flag.FlagSet, args []string, std stdio
 	for _, c := range complaints {
 		complain(std.err, c.File, []wire.Complaint{c.Complaint})
 	}
-	failed, err := printComparisons(ctx, std, ask, sets, *table)
+	failed, err := printComparisons(ctx, std, ask, sets, *table, onPaper)
 	switch {
 	case err != nil:
 		return err
@@ -114,8 +115,8 @@ func sheetColumns(files []comparison.File) string {
 }
 
 // printComparisons compares each set and prints it as it comes. A set that cannot be
-// compared is told of, and counted.
-func printComparisons(ctx context.Context, std stdio, ask comparison.Ask, sets []comparison.Set, table bool) (failed int, err error) {
+// compared is told of, and counted. Where there are several, each has drawings of its own.
+func printComparisons(ctx context.Context, std stdio, ask comparison.Ask, sets []comparison.Set, table bool, onPaper paper) (failed int, err error) {
 	if len(sets) == 0 {
 		return 0, errors.New("there is no lap to compare")
 	}
@@ -135,6 +136,13 @@ func printComparisons(ctx context.Context, std stdio, ask comparison.Ask, sets [
 			fmt.Fprintln(std.err, strings.TrimPrefix(s.Pair+": ", ": ")+err.Error())
 		}
 		if err := put(r); err != nil {
+			return failed, err
+		}
+		each := onPaper
+		if len(sets) > 1 {
+			each = onPaper.of(s.Pair)
+		}
+		if err := each.compare(r); err != nil {
 			return failed, err
 		}
 	}

@@ -22,6 +22,7 @@ func pull(_ context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	smallest := fs.Float64("step-g", 0, "the smallest `weight` to hand, for the load to try next")
 	rolling := fs.Float64("rolling-permille", 0, "what a train takes to keep rolling, in `permille` of its weight: where load_is is train")
 	rollingU := fs.Float64("rolling-u-permille", 0, "standard `uncertainty` of --rolling-permille")
+	onPaper := paperFlags(fs)
 	if err := parse(fs, args, 1); err != nil {
 		return err
 	}
@@ -52,6 +53,9 @@ func pull(_ context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	}
 	r := pulling.Judge(as, pulling.Options{ScaleG: *scale, MassUG: *massU, SmallestG: *smallest, Rolling: *rolling / 1000, RollingU: *rollingU / 1000})
 	if err := printPulls(std.out, r, *table); err != nil {
+		return err
+	}
+	if err := onPaper.pulls(r); err != nil {
 		return err
 	}
 	if len(bad) > 0 {

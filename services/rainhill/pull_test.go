@@ -144,13 +144,13 @@ func TestPullComplains(t *testing.T) {
 	t.Parallel()
 	file := filepath.Join(t.TempDir(), "pulls.csv")
 	for _, c := range []struct{ row, says string }{
-		{"heron,900,100,flew", `:2: column "outcome": is "flew": want moved, struggled or stalled`},
-		{"heron,900,100,", `:2: column "outcome"`},
-		{"heron,900,,moved", `:2: column "load_g"`},
-		{"heron,0,100,moved", `:2: column "mass_g": is 0`},
-		{"heron,900,-5,moved", `:2: column "load_g": is -5`},
-		{",900,100,moved", `:2: column "locomotive"`},
-		{"heron,900,ten,moved", `:2: column "load_g"`},
+		{"heron,900,100,flew", `:2: outcome: is "flew": want moved, struggled or stalled`},
+		{"heron,900,100,", `:2: outcome`},
+		{"heron,900,,moved", `:2: load_g`},
+		{"heron,0,100,moved", `:2: mass_g: is 0`},
+		{"heron,900,-5,moved", `:2: load_g: is -5`},
+		{",900,100,moved", `:2: locomotive`},
+		{"heron,900,ten,moved", `:2: load_g`},
 		{"heron,900,100,moved,moving,3,2,1", ":2:"},
 	} {
 		if err := os.WriteFile(file, []byte("locomotive,mass_g,load_g,outcome\n"+c.row+"\n"+c09("heron", "")), 0o600); err != nil {
@@ -162,7 +162,7 @@ func TestPullComplains(t *testing.T) {
 			t.Errorf("%q: exit code %d, %s; want %q and the other 24 attempts, got %.200s", c.row, code, errs, c.says, out)
 		}
 	}
-	for in, says := range map[string]string{"": "holds no rows", "locomotive,load_g\nx,1\n": `column "outcome": the column is missing`} {
+	for in, says := range map[string]string{"": "holds no rows", "locomotive,load_g\nx,1\n": `outcome: the column is missing`} {
 		if code, _, errs := builtSays(t, in, "pull", "-"); code != exitBad || !strings.Contains(errs, says) {
 			t.Errorf("%q: exit code %d, %s", in, code, errs)
 		}

@@ -1,0 +1,100 @@
+package main
+
+import (
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"rainhill/pkg/report"
+	"rainhill/pkg/wire"
+)
+
+// paper is what a command draws and writes beside its figures: a drawing, a sheet to hand
+// round, or neither.
+type paper struct{ svg, sheet, question *string }
+
+func paperFlags(fs *flag.FlagSet) paper {
+	return paper{
+		svg:      fs.String("svg", "", "draw the plot into `file`"),
+		sheet:    fs.String("sheet", "", "write a sheet to hand round into `file`: HTML that opens alone"),
+		question: fs.String("question", "", "what the sheet says was asked"),
+	}
+}
+
+// put writes what was asked for.
+func (p paper) put(draw func() ([]byte, error), write func(report.About) (report.Sheet, error), title string) error {
+	if *p.svg != "" {
+		b, err := draw()
+		if err != nil {
+			return err
+		}
+		if err := os.WriteFile(*p.svg, b, 0o644); err != nil {
+			return fmt.Errorf("drawing: %w", err)
+		}
+	}
+	if *p.sheet == "" {
+		return nil
+	}
+	s, err := write(report.About{Title: title, Question: *p.question})
+	if err != nil {
+		return err
+	}
+	b, err := s.HTML()
+	if err != nil {
+		return err
+	}
+	if err := os.WriteFile(*p.sheet, b, 0o644); err != nil {
+		return fmt.Errorf("writing the sheet: %w", err)
+	}
+	return nil
+}
+
+// of is the paper of one of several things: its name stands before the ending.
+func (p paper) of(name string) paper {
+	svg, sheet := fileOf(*p.svg, name), fileOf(*p.sheet, name)
+	return paper{&svg, &sheet, p.question}
+}
+
+// fileOf is a file's name with another name before its ending.
+func fileOf(file, name string) string {
+	if file == "" {
+		return ""
+	}
+	ext := filepath.Ext(file)
+	plain := strings.Map(func(c rune) rune {
+		if strings.ContainsRune(`/\:*?"<>| `, c) {
+			return '-'
+		}
+		return c
+	}, name)
+	return strings.TrimSuffix(file, ext) + "-" + plain + ext
+}
+
+func (p paper) compare(r wire.CompareResult) error {
+	return p.put(func() ([]byte, error) { return report.Compare(r, report.Light) },
+		func(a report.About) (report.Sheet, error) { return report.OfComparison(r, a) }, "Comparison by "+r.Factor)
+}
+
+// pulls draws each limit, into files of their own where there are several, and writes
+// one sheet of all.
+func (p paper) pulls(r wire.PullResult) error {
+	none := ""
+	for _, l := range r.Locomotives {
+		each := paper{p.svg, &none, p.question}
+		if len(r.Locomotives) > 1 {
+			each = each.of(strings.Join(slices.DeleteFunc([]string{l.Locomotive, l.Method, l.Direction, l.Set}, func(s string) bool { return s == "" }), "-"))
+		}
+		if err := each.put(func() ([]byte, error) { return report.Pull(l, report.Light) }, nil, ""); err != nil {
+			return err
+		}
+	}
+	return paper{&none, p.sheet, p.question}.put(nil, func(a report.About) (report.Sheet, error) { return report.OfPulls(r, a) }, "Pull tests")
+}
+
+func (p paper) coast(r wire.CoastResult) error {
+	return p.put(func() ([]byte, error) { return report.Coast(r, report.Light) },
+		func(a report.About) (report.Sheet, error) { return report.OfCoasting(r, a) }, "Coasting")
+}
