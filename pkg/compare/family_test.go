@@ -82,3 +82,29 @@ func TestFamiliesHold(t *testing.T) {
 	}
 	t.Log("\n" + b.String())
 }
+
+// One trial a side, trials not scattering: how often the interval holds by the number of
+// laps and how they follow one another, in percent; without and with a fade.
+func TestOutingsHold(t *testing.T) {
+	times := effort.Cases(60, 20)
+	if *comparisons > 0 {
+		times = *comparisons
+	}
+	var b strings.Builder
+	for _, fade := range []float64{0, 0.1} {
+		for _, laps := range []int{8, 12, 20, 40} {
+			fmt.Fprintf(&b, "| %d laps, fade %g |", laps, fade)
+			for _, phi := range []float64{0, 0.3, 0.6} {
+				w := world{lap: 0.5, phi: phi, fade: fade, laps: laps, mostLaps: laps, design: "abab"}
+				held := w.tally(1, times, uint64(laps))
+				share := held.share(held.covered)
+				fmt.Fprintf(&b, " %.1f |", share)
+				if slack := 900 / float64(times); share < 91-slack {
+					t.Errorf("%d laps, fade %g, autocorrelation %g: intervals hold %.1f %%", laps, fade, phi, share)
+				}
+			}
+			b.WriteString("\n")
+		}
+	}
+	t.Log("\n" + b.String())
+}
