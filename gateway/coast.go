@@ -18,29 +18,17 @@ func (g *Gateway) coastings(mux *routes) {
 		}
 	})
 	mux.HandleFunc("GET /api/coast.svg", func(w http.ResponseWriter, r *http.Request) {
-		if res, ok := g.coasted(w, r); ok {
+		if res, ok := read[wire.CoastResult](g, w, r, g.coast); ok {
 			b, err := report.Coast(res, paperOf(r))
 			g.drawing(w, b, err)
 		}
 	})
 	mux.HandleFunc("GET /api/coast.html", func(w http.ResponseWriter, r *http.Request) {
-		if res, ok := g.coasted(w, r); ok {
+		if res, ok := read[wire.CoastResult](g, w, r, g.coast); ok {
 			sheet, err := report.OfCoasting(res, aboutOf(r, "Coasting"))
 			g.sheet(w, r, "coast", sheet, err)
 		}
 	})
-}
-
-func (g *Gateway) coasted(w http.ResponseWriter, r *http.Request) (res wire.CoastResult, ok bool) {
-	b, ok := g.coast(w, r)
-	if !ok {
-		return res, false
-	}
-	if err := json.Unmarshal(b, &res); err != nil {
-		g.failed(w, err)
-		return res, false
-	}
-	return res, true
 }
 
 // coast asks the resistance of a session's consists from its trials that coasted. It

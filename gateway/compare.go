@@ -20,13 +20,13 @@ func (g *Gateway) findings(mux *routes) {
 		}
 	})
 	mux.HandleFunc("GET /api/compare.svg", func(w http.ResponseWriter, r *http.Request) {
-		if answer, ok := g.compared(w, r); ok {
+		if answer, ok := read[wire.CompareAnswer](g, w, r, g.comparison); ok {
 			b, err := report.Compare(answer.Result, paperOf(r))
 			g.drawing(w, b, err)
 		}
 	})
 	mux.HandleFunc("GET /api/compare.html", func(w http.ResponseWriter, r *http.Request) {
-		if answer, ok := g.compared(w, r); ok {
+		if answer, ok := read[wire.CompareAnswer](g, w, r, g.comparison); ok {
 			sheet, err := report.OfComparison(answer.Result, aboutComparison(r, answer))
 			g.sheet(w, r, "compare-"+answer.Result.Factor, sheet, err)
 		}
@@ -51,8 +51,9 @@ func (g *Gateway) comparison(w http.ResponseWriter, r *http.Request) ([]byte, bo
 	return b, true
 }
 
-func (g *Gateway) compared(w http.ResponseWriter, r *http.Request) (answer wire.CompareAnswer, ok bool) {
-	b, ok := g.comparison(w, r)
+// read reads what was answered to ask; where that was refused, it has been said.
+func read[T any](g *Gateway, w http.ResponseWriter, r *http.Request, ask func(http.ResponseWriter, *http.Request) ([]byte, bool)) (answer T, ok bool) {
+	b, ok := ask(w, r)
 	if !ok {
 		return answer, false
 	}

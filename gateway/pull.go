@@ -22,12 +22,12 @@ func (g *Gateway) pulls(mux *routes) {
 	})
 	mux.HandleFunc("GET /api/pull-seen", g.pullSeen)
 	mux.HandleFunc("GET /api/pull.svg", func(w http.ResponseWriter, r *http.Request) {
-		if res, ok := g.pulled(w, r); ok {
+		if res, ok := read[wire.PullResult](g, w, r, g.pullResult); ok {
 			g.pullDrawing(w, r, res)
 		}
 	})
 	mux.HandleFunc("GET /api/pull.html", func(w http.ResponseWriter, r *http.Request) {
-		if res, ok := g.pulled(w, r); ok {
+		if res, ok := read[wire.PullResult](g, w, r, g.pullResult); ok {
 			sheet, err := report.OfPulls(res, aboutOf(r, "Pull tests"))
 			g.sheet(w, r, "pull", sheet, err)
 		}
@@ -50,18 +50,6 @@ func (g *Gateway) pullResult(w http.ResponseWriter, r *http.Request) ([]byte, bo
 		return nil, false
 	}
 	return b, true
-}
-
-func (g *Gateway) pulled(w http.ResponseWriter, r *http.Request) (res wire.PullResult, ok bool) {
-	b, ok := g.pullResult(w, r)
-	if !ok {
-		return res, false
-	}
-	if err := json.Unmarshal(b, &res); err != nil {
-		g.failed(w, err)
-		return res, false
-	}
-	return res, true
 }
 
 // pullDrawing draws one limit, the first unless ?limit= counts on, or with

@@ -6,17 +6,15 @@ import { state, consist } from './store.js';
 import { list } from './merge.js';
 import { styles } from './css.js';
 import { again } from './again.js';
-import { at, Refused } from './api.js';
-import { fetched } from './fetched.js';
 import { attempt } from './decide.js';
 import { write } from './meetact.js';
 import { fixed, known, DASH } from './format.js';
-import { between, drawing, findingsNav } from './findings.js';
+import { Answer, between, drawing, findingsNav } from './findings.js';
 
 await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 
 const asked = { session: '', rotating: 1 };
-const came = { /** @type {CoastResult | null} */ answer: null, refused: '', of: '', rev: -1, busy: false };
+/** @type {Answer<CoastResult>} */ const came = new Answer('/api/coast');
 const kept = new Set();
 
 function question() {
@@ -26,32 +24,11 @@ function question() {
   return q.toString();
 }
 
-function wish() {
-  const of = question();
-  if (came.busy || (of === came.of && came.rev === state.view?.rev)) return;
-  load(of);
-}
-
-/** @param {string} of */
-async function load(of) {
-  came.busy = true;
-  came.rev = state.view?.rev ?? -1;
-  try {
-    came.answer = await fetched(at(`/api/coast?${of}`));
-    came.refused = '';
-  } catch (e) {
-    if (!(e instanceof Refused)) throw e;
-    Object.assign(came, { refused: e.message, answer: null });
-  }
-  Object.assign(came, { of, busy: false });
-  again();
-}
-
 export function coastView() {
   if (!state.view) return html`<div class="sheet welcome"><h1>Coasting</h1><p>Calling the line…</p></div>`;
-  wish();
+  came.wish(question());
   return html`${findingsNav('coast')}<h1 class="aside">Coasting</h1><div class="findings">${guide()}
-    ${came.answer ? shown(came.answer) : came.refused ? html`<p class="empty" role="status">${came.refused.charAt(0).toUpperCase() + came.refused.slice(1)}</p>` : html`<p class="note" role="status">Reckoning…</p>`}</div>`;
+    ${came.is ? shown(came.is) : came.refused ? html`<p class="empty" role="status">${came.refused.charAt(0).toUpperCase() + came.refused.slice(1)}</p>` : html`<p class="note" role="status">Reckoning…</p>`}</div>`;
 }
 
 function guide() {
@@ -79,7 +56,7 @@ function shown(r) {
       <tbody>${repeat(consists, (c) => c.consist, row)}</tbody></table>
     ${consists.map((c) => [...list(c.held), ...list(c.doubts), ...list(c.run_list).filter((x) => x.left).map((x) => `run ${x.run} did not enter: ${x.left}`)].filter((t) => !list(r.doubts).includes(t)).map((t) => html`<p class="note">${nameOf(c)}: ${t}</p>`))}
     ${list(r.doubts).length ? html`<ul class="doubts">${list(r.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}
-    <p class="acts"><a class="button" href=${at(`/api/coast.html?${came.of}`)} target="_blank" rel="noopener">Sheet to hand round</a><a class="button" href=${at(`/api/coast.html?${came.of}&download`)} download>Keep the sheet</a><a class="button" href=${at(`/api/coast?${came.of}`)} download="coast.json">JSON</a></p></section>`;
+    ${came.papers()}</section>`;
 }
 
 /** @param {CoastTerms} c */

@@ -6,13 +6,11 @@ import { state, circuit } from './store.js';
 import { list } from './merge.js';
 import { styles } from './css.js';
 import { again } from './again.js';
-import { at, Refused } from './api.js';
-import { fetched } from './fetched.js';
 import { choice, field, submitting } from './forms.js';
 import { attempt } from './decide.js';
 import { write } from './meetact.js';
 import { day, fixed, known, DASH } from './format.js';
-import { between, drawing, findingsNav } from './findings.js';
+import { Answer, between, drawing, findingsNav } from './findings.js';
 
 await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 
@@ -22,10 +20,7 @@ const asked = {
   /** @type {Set<string>} */ covariates: new Set(),
   /** @type {Set<string>} trials left out by hand */ leave: new Set(),
 };
-const came = {
-  /** @type {CompareAnswer | null} */ answer: null,
-  refused: '', of: '', wanted: '', rev: -1, busy: false,
-};
+/** @type {Answer<CompareAnswer>} */ const came = new Answer('/api/compare');
 
 /** All sessions, the newest first. @returns {Session[]} */
 function sessions() {
@@ -43,32 +38,10 @@ function question() {
   return q.toString();
 }
 
-/** Asks when the question is another, or the book has moved. */
-function wish() {
-  came.wanted = question();
-  if (came.busy || (came.wanted === came.of && came.rev === state.view?.rev)) return;
-  load();
-}
-
-async function load() {
-  came.busy = true;
-  const of = came.wanted;
-  came.rev = state.view?.rev ?? -1;
-  try {
-    came.answer = await fetched(at(`/api/compare?${of}`));
-    came.refused = '';
-  } catch (e) {
-    if (!(e instanceof Refused)) throw e;
-    Object.assign(came, { refused: e.message, answer: null });
-  }
-  Object.assign(came, { of, busy: false });
-  again();
-}
-
 export function compareView() {
   if (!state.view) return html`<div class="sheet welcome"><h1>Compare</h1><p>Calling the line…</p></div>`;
-  wish();
-  const c = came.answer;
+  came.wish(question());
+  const c = came.is;
   return html`${findingsNav('compare')}<h1 class="aside">Compare</h1><div class="findings">
     <section class="sheet" aria-labelledby="c-ask"><div class="caption"><h2 id="c-ask">What is held against what</h2><p>trials that are over, and not void</p></div>${asking(c)}</section>
     ${came.refused ? html`<p class="refusal" role="alert">${came.refused}</p>` : nothing}
@@ -110,13 +83,13 @@ function answered(c) {
   const pairs = list(c.result.pairs);
   const unit = c.result.measure === 'lap_time_s' ? 's' : 'mm/s';
   const d = c.result.measure === 'lap_time_s' ? 3 : 1;
-  return html`<section class="sheet" aria-labelledby="c-fair" data-asked=${came.of === came.wanted && !came.busy ? 'answered' : 'asking'}><div class="caption"><h2 id="c-fair">Was it fair?</h2><p>what was the same, what was not, what nobody wrote down</p></div>${fairness(c)}</section>
+  return html`<section class="sheet" aria-labelledby="c-fair" data-asked=${came.fresh ? 'answered' : 'asking'}><div class="caption"><h2 id="c-fair">Was it fair?</h2><p>what was the same, what was not, what nobody wrote down</p></div>${fairness(c)}</section>
     <section class="sheet" aria-labelledby="c-what"><div class="caption"><h2 id="c-what">What it shows</h2><p>${words(c.result.factor)}, by ${c.result.measure === 'lap_time_s' ? 'lap time' : 'speed'}</p></div>
       ${pairs.length ? html`<div class="verdicts" role="status">${pairs.map((p) => html`<p data-verdict=${p.verdict}>${p.says}</p>`)}</div>` : html`<p class="empty">There is nothing to compare yet: two sides are needed, each with a trial that is over.</p>`}
       ${margin(c)}
       ${pairs.length ? html`${drawing(`/api/compare.svg?${came.of}&v=${state.view?.rev ?? 0}`, `${pairs.map((p) => p.says).join(' ')}`, html`Each lap a dot, each trial a row with its mean; the square is a side’s mean with its 95 % interval. Below, each difference with its 95 % interval beside no difference.`)}
       ${table(pairs, unit, d)}${sides(c, unit, d)}${adjusted(c)}${trials(c, unit, d)}
-      <p class="acts"><a class="button" href=${at(`/api/compare.html?${came.of}`)} target="_blank" rel="noopener">Sheet to hand round</a><a class="button" href=${at(`/api/compare.html?${came.of}&download`)} download>Keep the sheet</a><a class="button" href=${at(`/api/compare?${came.of}`)} download="compare.json">JSON</a></p>` : nothing}
+      ${came.papers()}` : nothing}
       ${list(c.result.doubts).length ? html`<ul class="doubts">${list(c.result.doubts).map((t) => html`<li>${t}</li>`)}</ul>` : nothing}</section>`;
 }
 

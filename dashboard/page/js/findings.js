@@ -2,7 +2,10 @@
 // figures with their intervals.
 /** @import {Estimate} from '../../types/wire.js' */
 import { html, nothing } from '../lib/lit-3.3.3.js';
-import { at } from './api.js';
+import { state } from './store.js';
+import { again } from './again.js';
+import { at, Refused } from './api.js';
+import { fetched } from './fetched.js';
 import { fixed, known, DASH } from './format.js';
 
 const SHEETS = [['compare', 'Compare'], ['pull', 'Pull tests'], ['coast', 'Coasting']];
@@ -10,6 +13,53 @@ const SHEETS = [['compare', 'Compare'], ['pull', 'Pull tests'], ['coast', 'Coast
 /** @param {string} current the sheet that is shown */
 export function findingsNav(current) {
   return html`<nav class="sets-nav" aria-label="Sheets of findings">${SHEETS.map(([id, name]) => html`<a href="#${id}" aria-current=${id === current ? 'page' : nothing}>${name}</a>`)}</nav>`;
+}
+
+/** What a sheet of findings asks for, again when the question is another or the book has moved. @template T */
+export class Answer {
+  /** @param {string} path */
+  constructor(path) {
+    this.path = path;
+    /** @type {T | null} */ this.is = null;
+    this.refused = '';
+    this.of = '';
+    this.wanted = '';
+    this.rev = -1;
+    this.busy = false;
+  }
+
+  /** Is this the answer to what was wished for last? */
+  get fresh() {
+    return this.of === this.wanted && !this.busy && this.rev >= 0;
+  }
+
+  /** @param {string} query as an address takes it */
+  wish(query) {
+    this.wanted = query;
+    if (!this.busy && (query !== this.of || this.rev !== (state.view?.rev ?? 0))) this.load(query);
+  }
+
+  /** @param {string} of */
+  async load(of) {
+    this.busy = true;
+    this.rev = state.view?.rev ?? 0;
+    try {
+      this.is = await fetched(at(`${this.path}?${of}`));
+      this.refused = '';
+    } catch (e) {
+      if (!(e instanceof Refused)) throw e;
+      Object.assign(this, { refused: e.message, is: null });
+    } finally {
+      Object.assign(this, { of, busy: false });
+    }
+    again();
+  }
+
+  /** The sheet to hand round, kept or looked at, and the figures. */
+  papers() {
+    const name = this.path.split('/').at(-1);
+    return html`<p class="acts"><a class="button" href=${at(`${this.path}.html?${this.of}`)} target="_blank" rel="noopener">Sheet to hand round</a><a class="button" href=${at(`${this.path}.html?${this.of}&download`)} download>Keep the sheet</a><a class="button" href=${at(`${this.path}?${this.of}`)} download="${name}.json">JSON</a></p>`;
+  }
 }
 
 /** A drawing for day, night and print. @param {string} path with its question @param {string} says what it shows @param {unknown} caption */

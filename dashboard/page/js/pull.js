@@ -13,7 +13,7 @@ import { choice, field, submitting } from './forms.js';
 import { attempt } from './decide.js';
 import { write } from './meetact.js';
 import { clock, fixed, known, DASH } from './format.js';
-import { between, drawing, findingsNav } from './findings.js';
+import { Answer, between, drawing, findingsNav } from './findings.js';
 
 await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 
@@ -24,44 +24,20 @@ const test = {
   locomotive: '', method: 'moving', direction: 'forward', set: '', massG: 0, loadIs: 'force', stepG: 5,
   /** as typed; 0: as suggested */ loadG: 0,
 };
-const came = {
-  /** @type {PullResult | null} */ answer: null,
-  refused: '', of: '', rev: -1, busy: false,
-};
+/** @type {Answer<PullResult>} */ const came = new Answer('/api/pull');
 const seen = {
   fromUs: 0,
   /** @type {PullSeen | null} */ told: null,
   timer: 0,
 };
 
-function wish() {
-  const of = `step_g=${test.stepG}`;
-  if (came.busy || (of === came.of && came.rev === state.view?.rev)) return;
-  load(of);
-}
-
-/** @param {string} of */
-async function load(of) {
-  came.busy = true;
-  came.rev = state.view?.rev ?? -1;
-  try {
-    came.answer = await fetched(at(`/api/pull?${of}`));
-    came.refused = '';
-  } catch (e) {
-    if (!(e instanceof Refused)) throw e;
-    Object.assign(came, { refused: e.message, answer: null });
-  }
-  Object.assign(came, { of, busy: false });
-  again();
-}
-
 export function pullView() {
   const engines = list(state.view?.locomotives);
   if (!state.view || !engines.length) return html`${findingsNav('pull')}<div class="sheet welcome"><h1>Pull tests</h1><p>${state.view ? html`A locomotive is needed: write one down in the <a href="#roster">roster</a>.` : 'Calling the line…'}</p></div>`;
   if (!engines.some((l) => l.id === test.locomotive)) choose(engines[0].id);
-  wish();
+  came.wish(`step_g=${test.stepG}`);
   return html`${findingsNav('pull')}<h1 class="aside">Pull tests</h1><div class="findings">${cautions()}${asking()}
-    ${came.refused ? html`<p class="refusal" role="alert">${came.refused}</p>` : nothing}${came.answer ? shown(came.answer) : html`<p class="note" role="status">Reckoning…</p>`}</div>`;
+    ${came.refused ? html`<p class="refusal" role="alert">${came.refused}</p>` : nothing}${came.is ? shown(came.is) : html`<p class="note" role="status">Reckoning…</p>`}</div>`;
 }
 
 function cautions() {
@@ -79,7 +55,7 @@ function choose(id) {
 
 /** The limit that the attempts asked for belong to, once there is one. @returns {PullLimit | undefined} */
 function own() {
-  return list(came.answer?.locomotives).find((l) => l.locomotive === test.locomotive && l.method === test.method && (l.direction || 'forward') === test.direction && (l.set ?? '') === test.set && (test.method === 'static' || l.load_is === test.loadIs) && (!test.massG || !known(l.mass_g) || Math.abs(l.mass_g - test.massG) < 0.5));
+  return list(came.is?.locomotives).find((l) => l.locomotive === test.locomotive && l.method === test.method && (l.direction || 'forward') === test.direction && (l.set ?? '') === test.set && (test.method === 'static' || l.load_is === test.loadIs) && (!test.massG || !known(l.mass_g) || Math.abs(l.mass_g - test.massG) < 0.5));
 }
 
 function asking() {
@@ -178,7 +154,7 @@ function shown(r) {
     ${r.agreement ? html`<section class="sheet" aria-labelledby="u-agree"><div class="caption"><h2 id="u-agree">Static against moving</h2><p>${r.agreement.n} locomotives by both</p></div><p>${r.agreement.says}</p>
       ${drawing(`/api/pull.svg?${q}&limit=agreement`, r.agreement.says, 'Static less moving pull, a disc a locomotive: the line is the mean difference with its 95 % interval, the dashes hold 95 % of locomotives.')}</section>` : nothing}
     ${list(r.doubts).length ? html`<ul class="doubts">${list(r.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}
-    <p class="acts"><a class="button" href=${at(`/api/pull.html?${came.of}`)} target="_blank" rel="noopener">Sheet to hand round</a><a class="button" href=${at(`/api/pull.html?${came.of}&download`)} download>Keep the sheet</a><a class="button" href=${at(`/api/pull?${came.of}`)} download="pull.json">JSON</a></p>`;
+    ${came.papers()}`;
 }
 
 /** @param {PullLimit} l */
