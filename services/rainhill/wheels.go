@@ -17,7 +17,7 @@ import (
 // writes the setup with the diameters in it when asked to.
 func wheels(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	setupFile := fs.String("setup", "", "`file` with circuit, gates, locomotives and trials; a recording with decisions needs none")
-	trials := fs.String("trials", "", "the light, slow trials of one locomotive, their `ids` with commas between")
+	trials := fs.String("trials", "", "the light, slow trials of one locomotive, with those in which load was shifted between its sets: their `ids` with commas between")
 	write := fs.String("write", "", "`file` to write the setup to, with the measured diameters in it")
 	session := fs.String("session", "", "session `id`; the last one when not given")
 	if err := parse(fs, args, 1); err != nil {
