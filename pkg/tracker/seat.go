@@ -1,6 +1,9 @@
 package tracker
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // State is where all trains may be, by one way to see the crossings so far.
 // States do not change once made. Seats are in running order, the leader first:
@@ -86,12 +89,7 @@ func (s *State) without(slot int) *State {
 
 // key is the same for two seats between which nothing to come can tell.
 func (x *Seat) key() uint64 {
-	h := uint64(14695981039346656037)
-	for _, v := range [...]int64{int64(x.Slot), int64(x.W), int64(x.Dir), x.AtUs, int64(x.Floor), int64(x.Stops), int64(x.Band)} {
-		h ^= uint64(v)
-		h *= 1099511628211
-		h ^= h >> 29
-	}
+	h := hash(14695981039346656037, int64(x.Slot), int64(x.W), int64(x.Dir), x.AtUs, int64(x.Floor), int64(x.Stops), int64(x.Band))
 	if x.Virtual {
 		h *= 31
 	}
@@ -101,9 +99,10 @@ func (x *Seat) key() uint64 {
 	return h
 }
 
-// round is as Key, but the same for two states in which all trains stand alike round the
-// loop and only count laps otherwise: where a train of which it was told did not stand
-// where its trial says, and then ran as one that did.
+// round is the same for two states in which all trains stand and run alike round the loop
+// and only count laps otherwise, so that nothing to come can tell them apart: where a train
+// did not stand where its trial says, and then ran as one that did. Unlike Key it asks for
+// speeds and passages to be the same too, as ways that look alike soon may part again by those.
 func (s *State) round(n int) uint64 {
 	sum := uint64(len(s.Seats))
 	for i, x := range s.Seats {
@@ -114,12 +113,31 @@ func (s *State) round(n int) uint64 {
 		o := s.Seats[front]
 		turned := *x
 		turned.W, turned.Floor = mod(x.W, n), x.Floor-x.W
-		sum += turned.key() * uint64(2*(o.Slot*4096+o.W+raise-x.W)+1)
+		h := hash(turned.key(), int64(o.Slot), int64(o.W+raise-x.W), int64(math.Float64bits(x.MmS)), int64(math.Float64bits(x.Scatter)), int64(x.Passed))
+		for _, v := range x.Over {
+			if v.FirstUs != 0 {
+				h = hash(h, int64(v.W-x.W), int64(v.Gate), v.FirstUs, v.LastUs, int64(v.N), v.StoodUs)
+			}
+		}
+		sum += h
+	}
+	for _, slot := range s.Owner {
+		sum = hash(sum, int64(slot))
 	}
 	if s.Free {
 		sum += freeKey
 	}
 	return sum
+}
+
+// hash goes on from h with more values (FNV-1a by words, stirred).
+func hash(h uint64, values ...int64) uint64 {
+	for _, v := range values {
+		h ^= uint64(v)
+		h *= 1099511628211
+		h ^= h >> 29
+	}
+	return h
 }
 
 // ahead is the train in front of seat i, and by how many gates its numbers are
