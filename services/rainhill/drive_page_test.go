@@ -218,6 +218,13 @@ func (d *drivers) armsAndDrives(ada, looker *desk) {
 	press(d.t, ada.ctx, "0", "Digit0", "0")
 	ada.shows(`document.querySelector('[data-motor=m1-rear] [data-asked="0"]')`)
 	ada.whole(300)
+	ada.shows(`document.querySelector('[data-motor=m1-rear] [data-asked="300"]')`)
+	for _, slip := range []string{"640", "-5", ""} { // a typed slip is refused, and is not full throttle
+		chrome.Eval[bool](d.t, ada.ctx, fmt.Sprintf(`(e => (e.value = %q, e.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('[data-throttle=m1-rear] input[type=number]'))`, slip))
+		ada.shows(`document.querySelector('#refused')?.innerText.includes('0 to 100 %') && document.querySelector('[data-throttle=m1-rear] input[type=number]').value === '30.0'`)
+		ada.press("#refused button")
+	}
+	ada.shows(`!document.querySelector('#refused') && document.querySelector('[data-motor=m1-rear] [data-asked="300"]')`)
 	ada.picture("drive desk")
 }
 

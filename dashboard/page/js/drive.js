@@ -79,7 +79,12 @@ function armForm(holder) {
   }
   const send = submitting(async (f, form) => {
     const motors = f.texts('motor');
-    if (!motors.length) return Object.assign(told, { refused: 'no motor is chosen' }) && again();
+    if (!motors.length) {
+      Object.assign(told, { refused: 'no motor is chosen' });
+      again();
+      requestAnimationFrame(() => document.getElementById('refused')?.scrollIntoView({ block: 'center' }));
+      return;
+    }
     for (const one of form.querySelectorAll('input[required]')) /** @type {HTMLInputElement} */ (one).checked = false; // confirmed anew each time
     if ((await arm(motors, Boolean(holder))).ok) Object.assign(pick, { takeOver: false, chosen: new Set(motors), touched: true });
     again();

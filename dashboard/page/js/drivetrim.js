@@ -25,9 +25,9 @@ export function trimSection(loco, motors) {
   return html`<form class="trim" data-trim=${loco.id} @submit=${turn}><h4>Trim: one surface speed for both sets</h4>
     ${trim ? html`<p>On for ${trim.a} and ${trim.b}, with ${perCent(trim.most_permille || MOST * 10)} at most. Desync <b class="num" data-desync=${trim.desync ?? ''}>${share(trim.desync, trim.u_desync)}</b>;
         it takes <b class="num">${perCent(trim.a_permille)}</b> off ${trim.a} and <b class="num">${perCent(trim.b_permille)}</b> off ${trim.b}.</p>
-        ${trim.why ? html`<p class="why"><b>Not at work:</b> ${trim.why}.</p>` : nothing}`
+        ${trim.why ? html`<p class="why"><b>${trim.saturated ? 'At its limit' : 'Not at work'}:</b> ${trim.why}.</p>` : nothing}`
     : html`<div class="fields">${sets.length > 2 ? html`${choice('Set', 'a', sets.map((s) => [s, s]), sets[0])}${choice('and set', 'b', sets.map((s) => [s, s]), sets[1])}` : nothing}
-        <label><span>It may take off <small>% of throttle at most</small></span><input name="most" type="number" inputmode="decimal" min="1" max="100" step="any" value=${MOST} required></label></div>`}
+        <label><span>It may take off <small>% of the throttle asked, at most</small></span><input name="most" type="number" inputmode="decimal" min="1" max="100" step="any" value=${MOST} required></label></div>`}
     <p class="acts"><button class=${trim ? '' : 'primary'}>${trim ? 'Trim off' : 'Trim on'}</button></p></form>`;
 }
 

@@ -86,6 +86,7 @@ function form() {
 
 /** @param {Plan} plan with a seed, or NaN for a fresh one */
 async function draw(plan) {
+  refuse('');
   if (plan.sets[0] === plan.sets[1]) return refuse('Choose two sets that are not the same.');
   const own = Object.keys(plan.conditions).find((k) => OWN.includes(k));
   if (own) return refuse(`The experiment writes the condition ${own} itself: give yours another name.`);

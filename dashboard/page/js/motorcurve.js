@@ -94,7 +94,7 @@ function fitPlots(c) {
   ];
   return [
     { id: 'voltage', title: 'Voltage against speed', x: 'speed, rpm', y: 'at the winding, V', layers: layers((s) => s.voltage_mv / 1000, (s) => (m ? (m.r * s.current_ma) / 1000 + m.k * s.speed_rad_s : 0)) },
-    { id: 'current', title: 'Current against speed', x: 'speed, rpm', y: 'mA', layers: layers((s) => s.current_ma, (s) => (m ? (1000 * (s.voltage_mv / 1000 - m.k * s.speed_rad_s)) / m.r : 0)) },
+    { id: 'current', title: 'Current against speed', x: 'speed, rpm', y: 'mA', layers: [...(known(c.no_load_ma?.value) ? [/** @type {Layer} */ ({ kind: 'rule', dash: 2, name: 'no-load current', points: [{ x: 0, y: /** @type {number} */ (c.no_load_ma.value) }] })] : []), ...signs(c, (s) => s.current_ma)] },
     { id: 'residual', title: 'What the fit leaves over: measured voltage less the fit’s', x: 'speed, rpm', y: 'mV', flat: true, layers: [{ kind: 'rule', points: [{ x: 0, y: 0 }], ink: 1 }, ...(c.residual_mv ? [/** @type {Layer} */ ({ kind: 'rule', dash: 2, name: 'one standard deviation', points: [{ x: 0, y: c.residual_mv }, { x: 0, y: -c.residual_mv }] })] : []), ...signs(c, (s) => s.residual_mv, true)] },
   ];
 }

@@ -95,7 +95,11 @@ function throttlePlan() {
   const n = 2 * steps - 1;
   /** @param {string} label @param {string} unit @param {'from_permille' | 'to_permille' | 'steps' | 'hold_s'} key @param {number} scale @param {number} min @param {number} max */
   const number = (label, unit, key, scale, min, max) => html`<label><span>${label} <small>${unit}</small></span><input type="number" inputmode="decimal" step="any" name=${`sweep-${key}`} min=${min} max=${max} .value=${String(sweepPlan[key] / scale)}
-    @change=${(/** @type {Event} */ e) => setPlan(key, Number(/** @type {HTMLInputElement} */ (e.target).value) * scale, min * scale, max * scale)}></label>`;
+    @change=${(/** @type {Event} */ e) => {
+      const input = /** @type {HTMLInputElement} */ (e.target);
+      setPlan(key, Number(input.value) * scale, min * scale, max * scale);
+      input.value = String(sweepPlan[key] / scale); // what was taken stands there
+    }}></label>`;
   return html`<div class="fields">${number('From', '% throttle', 'from_permille', 10, 1, 99)}${number('To', '% throttle', 'to_permille', 10, 2, 100)}${number('Steps', 'up, and the same down', 'steps', 1, 2, 50)}${number('Each held', 's', 'hold_s', 1, 1, 60)}</div>
     <p class="note">${throttles(from_permille, to_permille, steps).map((d) => fixed(d / 10, 0)).join(', ')} %: ${n} throttles, ${fixed((n * hold_s) / 60, 1)} min a load. A step is used from when its speed has settled, and needs 0.8 s and 8 readings after that.</p>`;
 }
@@ -149,7 +153,7 @@ function fit(l) {
   const done = loads().filter((x) => sweep.loads.includes(x.key)).map((x) => ({ x, t: runs(l.id, x).find((t) => t.to_us) })).filter((r) => r.t);
   const trials = done.map((r) => /** @type {Trial} */ (r.t).id);
   const go = () => ask(l.id, trials);
-  return html`${trials.length < 2 ? html`<p class="note">${trials.length ? 'One load is run. The fit of one alone can be looked at, but no-load current and resistance are then badly known.' : 'Nothing is run yet.'}</p>` : html`<p class="note">From ${done.map((r) => r.x.words).join(', ')}.</p>`}
+  return html`${trials.length < 2 ? html`<p class="note">${trials.length ? 'One load is run. The fit of one alone can be looked at, but no-load current and resistance are then badly known.' : list(loads()).some((x) => runs(l.id, x).length) ? 'What is run counts once its trial is closed.' : 'Nothing is run yet.'}</p>` : html`<p class="note">From ${done.map((r) => r.x.words).join(', ')}.</p>`}
     <p class="acts"><button class=${trials.length > 1 ? 'primary' : ''} ?disabled=${!trials.length || sweep.fitting || !sweepPlan.motors.length} @click=${go}>${sweep.fitting ? 'Fitting…' : 'Fit the curves'}</button></p>
     <div role="status">${sweep.of === l.id ? sweep.refused.map((r) => html`<p class="refusal">${r}</p>`) : nothing}</div>
     ${sweep.of === l.id ? sweep.fitted.map(fitted) : nothing}`;

@@ -4,7 +4,7 @@
 import { html, live, noChange } from '../lib/lit-3.3.3.js';
 import { fixed } from './format.js';
 import { again } from './again.js';
-import { command, dropped } from './authority.js';
+import { command, dropped, told } from './authority.js';
 import { perCent } from './drivelive.js';
 
 const FULL = 1000;
@@ -70,6 +70,15 @@ export function throttle(key, title, motors) {
   const size = Math.abs(shown);
   const put = (/** @type {number} */ v) => setThrottle(ids, (back ? -1 : 1) * Math.round(Math.min(FULL, Math.max(0, v))));
   const of = (/** @type {Event} */ e) => Number(/** @type {HTMLInputElement} */ (e.target).value);
+  // What is typed is taken as it stands or not at all: 640 is a slip, and not full throttle.
+  const typed = (/** @type {Event} */ e) => {
+    const input = /** @type {HTMLInputElement} */ (e.target);
+    const v = Number(input.value);
+    if (input.value !== '' && v >= 0 && v <= FULL / 10) return put(v * 10);
+    Object.assign(told, { refused: `a throttle is from 0 to 100 %: ${input.value || 'that'} was not taken` });
+    input.value = fixed(size / 10, 1);
+    again();
+  };
   const keys = (/** @type {KeyboardEvent} */ e) => {
     const typing = /** @type {HTMLElement} */ (e.target).matches('input[type=number]');
     const step = { '+': 10, '=': 10, '-': -10, PageUp: 50, PageDown: -50 }[e.key];
@@ -81,7 +90,7 @@ export function throttle(key, title, motors) {
     <div class="windows ways" role="radiogroup" aria-label="Way: ${title}">${[false, true].map((r) => html`<label><input type="radio" name=${`way-${key}`} .checked=${live(back === r)} ?disabled=${moving} @change=${() => { reverse[r ? 'add' : 'delete'](key); again(); }}><span>${r ? 'Reverse' : 'Forward'}</span></label>`)}</div>
     <input type="range" min="0" max=${FULL} step="5" aria-label="Throttle: ${title}" aria-valuetext=${`${perCent(size)} ${back ? 'reverse' : 'forward'}`} .value=${live(String(size))} @input=${(/** @type {Event} */ e) => put(of(e))}>
     <div class="steps"><button type="button" aria-label="1 % less: ${title}" @click=${() => put(size - 10)}>−</button>
-      <label><span class="aside">Per cent: ${title}</span><input id=${`number-${key}`} type="number" inputmode="decimal" min="0" max="100" step="any" .value=${document.activeElement?.id === `number-${key}` ? noChange : live(fixed(size / 10, 1))} @change=${(/** @type {Event} */ e) => put(of(e) * 10)}></label><span aria-hidden="true">%</span>
+      <label><span class="aside">Per cent: ${title}</span><input id=${`number-${key}`} type="number" inputmode="decimal" min="0" max="100" step="any" .value=${document.activeElement?.id === `number-${key}` ? noChange : live(fixed(size / 10, 1))} @change=${typed}></label><span aria-hidden="true">%</span>
       <button type="button" aria-label="1 % more: ${title}" @click=${() => put(size + 10)}>+</button>
       <button type="button" class="close" aria-label="Close: ${title}" @click=${() => put(0)}>Close</button></div></fieldset>`;
 }
