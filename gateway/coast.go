@@ -25,7 +25,7 @@ func (g *Gateway) coastings(mux *routes) {
 	})
 	mux.HandleFunc("GET /api/coast.html", func(w http.ResponseWriter, r *http.Request) {
 		if res, ok := read[wire.CoastResult](g, w, r, g.coast); ok {
-			sheet, err := report.OfCoasting(res, aboutOf(r, "Coasting"))
+			sheet, err := report.OfCoasting(res, g.aboutOf(r, "Coasting"))
 			g.sheet(w, r, "coast", sheet, err)
 		}
 	})

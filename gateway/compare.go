@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
+	"time"
 
 	"rainhill/pkg/report"
 	"rainhill/pkg/wire"
@@ -27,7 +28,7 @@ func (g *Gateway) findings(mux *routes) {
 	})
 	mux.HandleFunc("GET /api/compare.html", func(w http.ResponseWriter, r *http.Request) {
 		if answer, ok := read[wire.CompareAnswer](g, w, r, g.comparison); ok {
-			sheet, err := report.OfComparison(answer.Result, aboutComparison(r, answer))
+			sheet, err := report.OfComparison(answer.Result, g.aboutComparison(r, answer))
 			g.sheet(w, r, "compare-"+answer.Result.Factor, sheet, err)
 		}
 	})
@@ -136,21 +137,24 @@ func fileName(name string) string {
 }
 
 // aboutOf is the title and question that an address gives a sheet.
-func aboutOf(r *http.Request, title string) report.About {
+func (g *Gateway) aboutOf(r *http.Request, title string) report.About {
 	q := r.URL.Query()
-	return report.About{Title: cmp.Or(q.Get("title"), title), Question: q.Get("question")}
+	return report.About{
+		Title: cmp.Or(q.Get("title"), title), Question: q.Get("question"),
+		Lines: []report.Line{{Name: "written", Says: time.Now().Format("2 January 2006, 15:04")}, {Name: "site", Says: g.site(r)}},
+	}
 }
 
-func aboutComparison(r *http.Request, a wire.CompareAnswer) report.About {
-	about := aboutOf(r, "Comparison by "+a.Result.Factor)
+func (g *Gateway) aboutComparison(r *http.Request, a wire.CompareAnswer) report.About {
+	about := g.aboutOf(r, "Comparison by "+a.Result.Factor)
 	var sessions []string
 	for _, s := range a.Sessions {
-		name := s.Name
-		if name == "" {
-			name = s.ID
+		name := cmp.Or(s.Name, s.ID)
+		if s.OpenedUs > 0 {
+			name += time.UnixMicro(s.OpenedUs).Format(" (2 January 2006)")
 		}
 		sessions = append(sessions, name)
 	}
-	about.Lines = []report.Line{{Name: "circuit", Says: strings.Join(a.Circuits, ", ")}, {Name: "sessions", Says: strings.Join(sessions, ", ")}}
+	about.Lines = append(about.Lines, report.Line{Name: "circuit", Says: strings.Join(a.Circuits, ", ")}, report.Line{Name: "sessions", Says: strings.Join(sessions, ", ")})
 	return about
 }

@@ -28,7 +28,7 @@ func (g *Gateway) pulls(mux *routes) {
 	})
 	mux.HandleFunc("GET /api/pull.html", func(w http.ResponseWriter, r *http.Request) {
 		if res, ok := read[wire.PullResult](g, w, r, g.pullResult); ok {
-			sheet, err := report.OfPulls(res, aboutOf(r, "Pull tests"))
+			sheet, err := report.OfPulls(res, g.aboutOf(r, "Pull tests"))
 			g.sheet(w, r, "pull", sheet, err)
 		}
 	})

@@ -858,6 +858,7 @@ export interface ComparedSession {
   name: string;
   circuit: string;
   trials: number;
+  opened_us: number;
 }
 
 export interface CompareFactor {

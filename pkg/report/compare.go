@@ -18,20 +18,28 @@ func Compare(r wire.CompareResult, paper Paper) ([]byte, error) {
 	name, scale := measureOf(r.Measure)
 	lanes := lanesOf(r)
 	rows := len(lanes)
-	above, below := vg.Length(48+13*rows), vg.Length(58+20*max(len(r.Pairs), 1))
+	shown := r.Pairs[:min(len(r.Pairs), mostPairs)]
+	lane, row := clamp(230/vg.Length(max(rows, 1)), 4, 13), clamp(150/vg.Length(max(len(shown), 1)), 9, 20)
+	above, below := 48+lane*vg.Length(rows), 58+row*vg.Length(max(len(shown), 1))
 	f := paper.figure(compareSays(r), above+below)
 
 	top := paper.axes(name, "")
 	top.Y.Tick.Marker = plot.ConstantTicks(nil)
-	top.Add(&laneMarks{paper: paper, lanes: lanes, rows: rows, scale: scale})
+	top.Add(&laneMarks{paper: paper, lanes: lanes, rows: rows, scale: scale, high: lane})
 	f.panel(top, above, paper.gutterWidth())
 
 	under := paper.axes("difference of "+name, "")
 	under.Y.Tick.Marker = plot.ConstantTicks(nil)
-	under.Add(&differences{paper: paper, pairs: r.Pairs, scale: scale})
+	under.Add(&differences{paper: paper, pairs: shown, scale: scale})
 	f.panel(under, below, paper.gutterWidth())
 	return f.svg()
 }
+
+// mostPairs is how many pairs a drawing or a table of a sheet holds: the rest is in the
+// figures.
+const mostPairs = 36
+
+func clamp(x, least, most vg.Length) vg.Length { return min(max(x, least), most) }
 
 // measureOf is how a figure names a measure, and what one of it is drawn as.
 func measureOf(measure string) (name string, scale float64) {
@@ -68,6 +76,7 @@ type laneMarks struct {
 	lanes []lane
 	rows  int
 	scale float64
+	high  vg.Length // of a lane
 }
 
 func (m *laneMarks) DataRange() (xmin, xmax, ymin, ymax float64) {
@@ -75,11 +84,16 @@ func (m *laneMarks) DataRange() (xmin, xmax, ymin, ymax float64) {
 	take := func(x float64) { xmin, xmax = math.Min(xmin, x*m.scale), math.Max(xmax, x*m.scale) }
 	for _, l := range m.lanes {
 		if l.trial == nil {
-			continue // an interval of few trials may be wider than anything seen
+			continue
 		}
 		take(l.trial.Mean)
 		for _, x := range l.trial.Laps {
 			take(x)
+		}
+	}
+	for _, l := range m.lanes {
+		if l.trial == nil {
+			xmin, xmax = reach(xmin, xmax, m.scale, l.side.Mean)
 		}
 	}
 	xmin, xmax = widened(xmin, xmax)
@@ -96,23 +110,24 @@ func (m *laneMarks) Plot(c draw.Canvas, p *plot.Plot) {
 			continue
 		}
 		c.StrokeLine2(draw.LineStyle{Color: m.paper.Grid, Width: 0.5}, c.Min.X, y, c.Max.X, y)
-		m.paper.gutter(c, y, style(small, m.paper.Faint), l.trial.Trial)
+		if m.high >= 7 { // below that names would run into each other
+			m.paper.gutter(c, y, style(min(small, m.high), m.paper.Faint), l.trial.Trial)
+		}
 		for _, x := range l.trial.Laps {
-			disc(c, tx(x*m.scale), y, 1.9, faded(pen, 0x90))
+			disc(c, tx(x*m.scale), y, min(1.9, m.high/4), faded(pen, 0x90))
 		}
 		at := tx(l.trial.Mean * m.scale)
-		c.StrokeLine2(draw.LineStyle{Color: pen, Width: 2}, at, y-5, at, y+5)
+		c.StrokeLine2(draw.LineStyle{Color: pen, Width: 2}, at, y-m.high*0.4, at, y+m.high*0.4)
 	}
 }
 
 // heading is the side's name and, where it can be had, the interval of its mean.
 func (m *laneMarks) heading(c draw.Canvas, l lane, tx func(float64) vg.Length, y vg.Length) {
 	pen := m.paper.ink(l.ink)
-	m.paper.gutter(c, y, style(plain, m.paper.Ink), l.level)
-	c.StrokeLine2(draw.LineStyle{Color: m.paper.Rule, Width: 0.5}, c.Min.X, y+6.5, c.Max.X, y+6.5)
-	if e := l.side.Mean; e.Value != nil && e.Lo != nil && e.Hi != nil {
-		lo, hi := max(tx(*e.Lo*m.scale), c.Min.X), min(tx(*e.Hi*m.scale), c.Max.X)
-		whisker(c, lo, hi, y, pen)
+	m.paper.gutter(c, y, style(clamp(m.high, 6, plain), m.paper.Ink), l.level)
+	c.StrokeLine2(draw.LineStyle{Color: m.paper.Rule, Width: 0.5}, c.Min.X, y+m.high/2, c.Max.X, y+m.high/2)
+	if e := l.side.Mean; e.Value != nil {
+		whisker(c, e, m.scale, tx, y, pen)
 		square(c, tx(*e.Value*m.scale), y, 3, pen)
 	}
 }
@@ -155,9 +170,7 @@ func (d *differences) Plot(c draw.Canvas, p *plot.Plot) {
 	for i, pair := range d.pairs {
 		y, pen := ty(float64(len(d.pairs)-i)-0.5), d.paper.Ink
 		d.paper.gutter(c, y, style(small, d.paper.Ink), pair.B+" less "+pair.A)
-		if e := pair.Difference; e.Lo != nil && e.Hi != nil {
-			whisker(c, max(tx(*e.Lo*d.scale), c.Min.X), min(tx(*e.Hi*d.scale), c.Max.X), y, pen)
-		}
+		whisker(c, pair.Difference, d.scale, tx, y, pen)
 		if e := pair.Difference; e.Value != nil {
 			square(c, tx(*e.Value*d.scale), y, 3, pen)
 		}

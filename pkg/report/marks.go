@@ -11,6 +11,8 @@ import (
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
+
+	"rainhill/pkg/wire"
 )
 
 // ticks are round numbers with the decimals that they need, and no more than that.
@@ -92,13 +94,39 @@ func square(c draw.Canvas, x, y, r vg.Length, pen color.Color) {
 	c.FillPolygon(pen, []vg.Point{{X: x - r, Y: y - r}, {X: x + r, Y: y - r}, {X: x + r, Y: y + r}, {X: x - r, Y: y + r}})
 }
 
-// whisker is an interval with ends.
-func whisker(c draw.Canvas, lo, hi, y vg.Length, pen color.Color) {
-	line := draw.LineStyle{Color: pen, Width: 1.25}
-	c.StrokeLine2(line, lo, y, hi, y)
-	for _, x := range []vg.Length{lo, hi} {
-		c.StrokeLine2(line, x, y-4, x, y+4)
+// whisker is an interval with ends; one that goes on beyond the panel, or that has no
+// end, has an arrow there.
+func whisker(c draw.Canvas, e wire.Estimate, scale float64, tx func(float64) vg.Length, y vg.Length, pen color.Color) {
+	if e.Lo == nil && e.Hi == nil {
+		return
 	}
+	line := draw.LineStyle{Color: pen, Width: 1.25}
+	end := func(x *float64, edge, back vg.Length) vg.Length {
+		if x != nil {
+			if at := tx(*x * scale); at >= c.Min.X && at <= c.Max.X {
+				c.StrokeLine2(line, at, y-4, at, y+4)
+				return at
+			}
+		}
+		c.StrokeLines(line, []vg.Point{{X: edge + back, Y: y - 4}, {X: edge, Y: y}, {X: edge + back, Y: y + 4}})
+		return edge
+	}
+	c.StrokeLine2(line, end(e.Lo, c.Min.X, 5), y, end(e.Hi, c.Max.X, -5), y)
+}
+
+// reach widens a range so that it holds intervals, as far as that leaves what was seen
+// at least a third of it.
+func reach(lo, hi float64, scale float64, of ...wire.Estimate) (float64, float64) {
+	most := max(hi-lo, math.Abs(hi)*1e-6)
+	from, to := lo-most, hi+most
+	for _, e := range of {
+		for _, x := range []*float64{e.Value, e.Lo, e.Hi} {
+			if x != nil && !math.IsInf(*x, 0) {
+				lo, hi = min(lo, max(from, *x*scale)), max(hi, min(to, *x*scale))
+			}
+		}
+	}
+	return lo, hi
 }
 
 // ring and cross are the marks that a disc is told from without colour.

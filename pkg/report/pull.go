@@ -15,11 +15,54 @@ import (
 // moved and below what stalled, the share that succeeds with its band, the steps that
 // take no shape for granted, and the loads of 50 and 95 % with their intervals.
 func Pull(l wire.PullLimit, paper Paper) ([]byte, error) {
+	if l.Method == wire.PullStatic {
+		return readings(l, paper)
+	}
 	f := paper.figure(pullSays(l), 270)
 	a := paper.axes("load, g", "moves, % of attempts")
 	a.Add(&pulls{paper, l})
 	f.panel(a, 270, 0)
 	return f.svg()
+}
+
+// readings draws static pulls: each a disc, their mean and the pull that 95 of 100 reach.
+func readings(l wire.PullLimit, paper Paper) ([]byte, error) {
+	f := paper.figure(pullSays(l), 130)
+	a := paper.axes("pull, g", "")
+	a.Y.Tick.Marker = plot.ConstantTicks(nil)
+	a.Add(&read{paper, l})
+	f.panel(a, 130, paper.gutterWidth())
+	return f.svg()
+}
+
+type read struct {
+	paper Paper
+	wire.PullLimit
+}
+
+func (r *read) DataRange() (xmin, xmax, ymin, ymax float64) {
+	xmin, xmax, _, _ = (&pulls{r.paper, r.PullLimit}).DataRange()
+	return xmin, xmax, 0, 3
+}
+
+func (r *read) Plot(c draw.Canvas, a *plot.Plot) {
+	tx, ty := a.Transforms(&c)
+	rules(c, a, tx, r.paper)
+	r.paper.gutter(c, ty(2.5), style(small, r.paper.Faint), "readings")
+	for _, at := range r.Attempts {
+		disc(c, tx(at.LoadG), ty(2.5), 2.4, faded(r.paper.ink(0), 0xb0))
+	}
+	for _, row := range []struct {
+		name string
+		y    float64
+		e    wire.Estimate
+	}{{"mean", 1.5, r.Load50G}, {"95 of 100 reach", 0.5, r.Load95G}} {
+		r.paper.gutter(c, ty(row.y), style(small, r.paper.Ink), row.name)
+		whisker(c, row.e, 1, tx, ty(row.y), r.paper.Ink)
+		if row.e.Value != nil {
+			square(c, tx(*row.e.Value), ty(row.y), 3, r.paper.Ink)
+		}
+	}
 }
 
 type pulls struct {
@@ -32,11 +75,7 @@ func (p *pulls) DataRange() (xmin, xmax, ymin, ymax float64) {
 	for _, x := range p.Attempts {
 		xmin, xmax = min(xmin, x.LoadG), max(xmax, x.LoadG)
 	}
-	for _, e := range []wire.Estimate{p.Load50G, p.Load95G} {
-		if e.Value != nil {
-			xmin, xmax = min(xmin, *e.Value), max(xmax, *e.Value)
-		}
-	}
+	xmin, xmax = reach(xmin, xmax, 1, p.Load50G, p.Load95G)
 	xmin, xmax = widened(xmin, xmax)
 	return xmin, xmax, -14, 114
 }
@@ -56,9 +95,7 @@ func (p *pulls) Plot(c draw.Canvas, a *plot.Plot) {
 		if l.e.Value == nil {
 			continue
 		}
-		if l.e.Lo != nil && l.e.Hi != nil {
-			whisker(c, max(tx(*l.e.Lo), c.Min.X), min(tx(*l.e.Hi), c.Max.X), ty(l.share), p.paper.Ink)
-		}
+		whisker(c, l.e, 1, tx, ty(l.share), p.paper.Ink)
 		square(c, tx(*l.e.Value), ty(l.share), 3, p.paper.Ink)
 	}
 	p.attempts(c, tx, ty)
@@ -102,7 +139,10 @@ func (p *pulls) attempts(c draw.Canvas, tx, ty func(float64) vg.Length) {
 }
 
 func pullSays(l wire.PullLimit) string {
-	says := fmt.Sprintf("%s, %s pull, %s", l.Locomotive, l.Method, count(len(l.Attempts), "attempt"))
+	says := fmt.Sprintf("%s, %s", named(l), count(len(l.Attempts), "attempt"))
+	if l.Method == wire.PullStatic {
+		return fmt.Sprintf("%s, %s: mean %s g; 95 of 100 reach %s g.", named(l), count(len(l.Attempts), "reading"), between(l.Load50G, 0), between(l.Load95G, 0))
+	}
 	if l.Load95G.Value != nil {
 		says += fmt.Sprintf("; moves %s g in 95 of 100", between(l.Load95G, 0))
 	}

@@ -13,21 +13,25 @@ type Sheet struct {
 	Title    string
 	Question string
 	About    []Line // who, where, when, by which rules
-	Verdicts []string
-	Tables   []Table
-	Figures  []Figure
-	Doubts   []string
+	// Conditions stand before the verdict: what the sides had alike and what not.
+	Conditions *Table
+	Verdicts   []string
+	Figures    []Figure
+	Tables     []Table
+	Doubts     []string
 }
 
 // Line is a name and what is said of it.
 type Line struct{ Name, Says string }
 
-// Table has a heading for each cell of a row; Figures are the columns of numbers.
+// Table has a heading for each cell of a row; Figures are the columns of numbers. More
+// says what is left out of it.
 type Table struct {
 	Caption string
 	Head    []string
 	Rows    [][]string
 	Figures []bool
+	More    string
 }
 
 // Figure is a drawing, and what to see in it.
@@ -46,6 +50,7 @@ var sheetTemplate = template.Must(template.New("sheet").Funcs(template.FuncMap{
 	"css":    func() template.CSS { return template.CSS(sheetCSS) },
 	"svg":    func(f Figure) template.HTML { return template.HTML(f.SVG) }, // drawn here, its lettering escaped
 	"number": func(t Table, i int) bool { return i < len(t.Figures) && t.Figures[i] },
+	"many":   func(f []Figure) bool { return len(f) > 1 },
 }).Parse(sheetHTML))
 
 // HTML is the sheet as a file that opens alone: it fetches nothing and runs nothing.

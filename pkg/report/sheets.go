@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"rainhill/pkg/wire"
@@ -22,11 +23,20 @@ func OfComparison(r wire.CompareResult, about About) (Sheet, error) {
 	name, _ := measureOf(r.Measure)
 	s := Sheet{
 		Title: about.Title, Question: about.Question, About: about.Lines, Doubts: r.Doubts,
-		Tables: []Table{fairness(r), sides(r, name), pairs(r, name)},
+		Tables: []Table{sides(r, name), pairs(r, name)},
 		Figures: []Figure{{svg, "Each lap a dot, each trial a lane with its mean; the square is a side's mean with its 95 % interval. Below, each difference with its 95 % interval beside no difference" +
 			ifAny(marginOf(r) > 0, ", and shaded what would not matter") + "."}},
 	}
-	for _, p := range r.Pairs {
+	if len(r.Fairness) > 0 {
+		t := fairness(r)
+		s.Conditions = &t
+	} else {
+		s.Doubts = append(s.Doubts, "no condition was written down: whether the sides had the same is not known")
+	}
+	for _, a := range r.Adjusted {
+		s.Doubts = append(s.Doubts, fmt.Sprintf("adjusted for %s: one more of it goes with %s %s; %s", a.Covariate, between(a.Slope, 4), unitOf(r.Measure), a.Why))
+	}
+	for _, p := range r.Pairs[:min(len(r.Pairs), mostPairs)] {
 		s.Verdicts = append(s.Verdicts, p.Says)
 	}
 	return s, nil
@@ -72,11 +82,32 @@ func sides(r wire.CompareResult, name string) Table {
 }
 
 func pairs(r wire.CompareResult, name string) Table {
-	t := Table{Caption: "Differences of " + name, Head: []string{"pair", "difference (95 %)", "ratio (95 %)", "effect size (95 %)", "p"}, Figures: []bool{false, true, true, true, true}}
-	for _, p := range r.Pairs {
-		t.Rows = append(t.Rows, []string{p.B + " less " + p.A, between(p.Difference, decimalsOf(r.Measure)), between(p.Ratio, 4), between(p.EffectSize, 2), probability(p.P)})
+	t := Table{Caption: "Differences of " + name, Head: []string{"pair", "difference (95 %)", "ratio (95 %)", "effect size (95 %)", "p"}, Figures: []bool{false, true, true, true, true, true}}
+	adjusted := slices.ContainsFunc(r.Pairs, func(p wire.ComparedPair) bool { return p.Unadjusted != nil })
+	if adjusted {
+		t.Head = append(t.Head, "not adjusted (95 %)")
+	}
+	if len(r.Pairs) > mostPairs {
+		t.More = fmt.Sprintf("%d pairs more stand in the figures.", len(r.Pairs)-mostPairs)
+	}
+	for _, p := range r.Pairs[:min(len(r.Pairs), mostPairs)] {
+		row := []string{p.B + " less " + p.A, between(p.Difference, decimalsOf(r.Measure)), between(p.Ratio, 4), between(p.EffectSize, 2), probability(p.P)}
+		if adjusted {
+			row = append(row, none)
+			if p.Unadjusted != nil {
+				row[len(row)-1] = between(*p.Unadjusted, decimalsOf(r.Measure))
+			}
+		}
+		t.Rows = append(t.Rows, row)
 	}
 	return t
+}
+
+func unitOf(measure string) string {
+	if measure == "speed_mm_s" {
+		return "mm/s"
+	}
+	return "s"
 }
 
 func decimalsOf(measure string) int {
@@ -97,6 +128,24 @@ func probability(p *float64) string {
 	return written(*p, 4)
 }
 
+// drawnFrom is how many attempts a limit has when a drawing of it tells more than a row.
+const drawnFrom = 3
+
+// LimitSays is what limits a pull, in words.
+func LimitSays(l wire.PullLimit) string {
+	switch {
+	case l.Limit == wire.LimitAdhesion:
+		return "adhesion"
+	case l.Limit == wire.LimitMotor:
+		return "the motor"
+	case l.Turned > 0 && l.Stopped > 0:
+		return fmt.Sprintf("both seen: wheels turned %d times, stood %d", l.Turned, l.Stopped)
+	case l.Method == wire.PullStatic:
+		return "not looked at"
+	}
+	return "not written down"
+}
+
 // OfPulls is the sheet of pull tests.
 func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 	s := Sheet{Title: about.Title, Question: about.Question, About: about.Lines, Doubts: r.Doubts}
@@ -105,16 +154,21 @@ func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 		Head: []string{"locomotive", "attempts", "seen, g", "95 in 100, g", "half, g", "net adhesion", "limited by"},
 	}
 	for _, l := range r.Locomotives {
-		svg, err := Pull(l, Light)
-		if err != nil {
-			return Sheet{}, err
+		if len(l.Attempts) >= drawnFrom {
+			svg, err := Pull(l, Light)
+			if err != nil {
+				return Sheet{}, err
+			}
+			s.Figures = append(s.Figures, Figure{svg, named(l) + "."})
 		}
-		s.Figures = append(s.Figures, Figure{svg, named(l) + ". Discs moved, rings struggled, crosses stalled; the line is the share that moves with its 95 % band, the dashes take no shape for granted; the squares are the loads moved in 95 of 100 and in half."})
 		s.Verdicts = append(s.Verdicts, pullSays(l))
-		t.Rows = append(t.Rows, []string{named(l), fmt.Sprint(len(l.Attempts)), bracket(l.Bracket), between(l.Load95G, 0), between(l.Load50G, 0), between(l.Adhesion, 3), l.Limit})
+		t.Rows = append(t.Rows, []string{named(l), fmt.Sprint(len(l.Attempts)), bracket(l), between(l.Load95G, 0), between(l.Load50G, 0), between(l.Adhesion, 3), LimitSays(l)})
 		for _, d := range l.Doubts {
 			s.Doubts = append(s.Doubts, named(l)+": "+d)
 		}
+	}
+	if len(s.Figures) > 0 {
+		s.Figures[0].Caption += " Discs moved, rings struggled, crosses stalled; the line is the share that moves with its 95 % band, the dashes take no shape for granted; the squares are the loads moved in 95 of 100 and in half."
 	}
 	s.Tables = []Table{t}
 	if r.Agreement != nil {
@@ -130,7 +184,7 @@ func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 // named is a locomotive with what parts its tests.
 func named(l wire.PullLimit) string {
 	parts := []string{l.Locomotive, l.Method}
-	for _, p := range []string{l.Direction, l.Set} {
+	for _, p := range []string{l.Direction, l.Set, ifAny(l.LoadIs == wire.LoadTrain, "a train"), ifAny(l.MassG != nil, value(l.MassG, 0)+" g")} {
 		if p != "" {
 			parts = append(parts, p)
 		}
@@ -138,8 +192,11 @@ func named(l wire.PullLimit) string {
 	return strings.Join(parts, ", ")
 }
 
-func bracket(b wire.PullBracket) string {
-	moved, stalled := value(b.MovedG, 0), value(b.StalledG, 0)
+func bracket(l wire.PullLimit) string {
+	if l.Method == wire.PullStatic {
+		return "read off a scale"
+	}
+	moved, stalled := value(l.Bracket.MovedG, 0), value(l.Bracket.StalledG, 0)
 	return "moved " + moved + ", stalled " + stalled
 }
 

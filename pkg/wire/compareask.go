@@ -67,6 +67,8 @@ type ComparedSession struct {
 	Name    string `json:"name"`
 	Circuit string `json:"circuit"`
 	Trials  int    `json:"trials"`
+	// OpenedUs is when it was opened, 0 when that is not known.
+	OpenedUs int64 `json:"opened_us"`
 }
 
 // CompareFactor is a condition that has more than one value among the trials.

@@ -111,6 +111,9 @@ func TestPageCompares(t *testing.T) {
 	chrome.Eval[bool](t, ctx, `(document.querySelector('.of-trials-in summary').click(), true)`)
 	chrome.Eval[bool](t, ctx, `(document.querySelector('input[aria-label="run-1 enters"]').click(), true)`)
 	chrome.Wait(t, ctx, `document.querySelector('.of-trials-in summary').innerText === 'Trials that entered: 5, left out by hand: 1'`, 5*time.Second)
+	chrome.Wait(t, ctx, `(all => all.length === 6 && all.filter(i => i.checked).length === 5 && !all[5].checked)([...document.querySelectorAll('.of-trials-in tbody input')])`, 5*time.Second)
+	chrome.Eval[bool](t, ctx, `(document.querySelector('input[aria-label="run-1 enters"]').click(), true)`)
+	chrome.Wait(t, ctx, `document.querySelector('.of-trials-in summary').innerText === 'Trials that entered: 6' && [...document.querySelectorAll('.of-trials-in tbody input')].every(i => i.checked)`, 5*time.Second)
 }
 
 // marginAsked has an official say what matters, once.

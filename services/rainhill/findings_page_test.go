@@ -89,6 +89,10 @@ func coastKept(t *testing.T, ctx context.Context, r *recorded) {
 	if c := v.Consists[0]; c.Resistance == nil {
 		t.Errorf("the cars have no resistance: %s", asJSON(t, c))
 	}
+	chrome.Eval[bool](t, ctx, `(document.querySelector('form.push').requestSubmit(), true)`)
+	chrome.Wait(t, ctx, `document.querySelector('[data-push]')?.innerText.includes('Four vans')`, 5*time.Second)
+	chrome.Eval[bool](t, ctx, `(document.querySelector('[data-push] button').click(), true)`)
+	chrome.Wait(t, ctx, `!document.querySelector('[data-push]') && document.querySelector('form.push')`, 5*time.Second)
 	if html := string(get(t, r.URL+"/api/coast.html")); !strings.Contains(html, "<svg") || strings.Contains(html, "<script") {
 		t.Error("the sheet of coasting is not whole or does not open alone")
 	}

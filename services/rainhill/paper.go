@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"rainhill/pkg/report"
 	"rainhill/pkg/wire"
@@ -38,7 +39,8 @@ func (p paper) put(draw func() ([]byte, error), write func(report.About) (report
 	if *p.sheet == "" {
 		return nil
 	}
-	s, err := write(report.About{Title: title, Question: *p.question})
+	about := report.About{Title: title, Question: *p.question, Lines: []report.Line{{Name: "written", Says: time.Now().Format("2 January 2006, 15:04")}}}
+	s, err := write(about)
 	if err != nil {
 		return err
 	}

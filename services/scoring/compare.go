@@ -63,7 +63,7 @@ func heldAgainst(ask wire.CompareAsk, sessions []wire.Results, margins map[strin
 		if r.Session == nil {
 			continue
 		}
-		out.Sessions = append(out.Sessions, wire.ComparedSession{ID: r.Session.ID, Name: r.Session.Name, Circuit: r.Session.Circuit, Trials: len(r.Trials)})
+		out.Sessions = append(out.Sessions, wire.ComparedSession{ID: r.Session.ID, Name: r.Session.Name, Circuit: r.Session.Circuit, Trials: len(r.Trials), OpenedUs: r.Session.OpenedUs})
 		circuits[r.Session.Circuit] = true
 	}
 	out.Circuits = slices.AppendSeq([]string{}, maps.Keys(circuits))

@@ -2,14 +2,16 @@
 // and keeping it with them, so that predictions draw on it.
 /** @import {CoastResult, CoastTerms} from '../../types/wire.js' */
 import { html, nothing, repeat } from '../lib/lit-3.3.3.js';
-import { state, consist } from './store.js';
+import { state, consist, openTrials, sessionOpen } from './store.js';
 import { list } from './merge.js';
 import { styles } from './css.js';
 import { again } from './again.js';
-import { attempt } from './decide.js';
+import { choice, submitting } from './forms.js';
+import { attempt, closeTrial } from './decide.js';
+import { openTrial } from './trialform.js';
 import { write } from './meetact.js';
 import { fixed, known, DASH } from './format.js';
-import { Answer, between, drawing, findingsNav } from './findings.js';
+import { Answer, between, drawing, findingsNav, sessionChoice } from './findings.js';
 
 await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 
@@ -36,13 +38,28 @@ function guide() {
     asked.rotating = Math.min(10, Math.max(1, Number(/** @type {HTMLInputElement} */ (e.target).value) || 1));
     again();
   };
-  const open = state.view?.session && !state.view.session.closed_us;
   return html`<section class="sheet" aria-labelledby="o-how"><div class="caption"><h2 id="o-how">How to coast</h2><p>cars alone, rolling through the gates until they stand</p></div>
-    <ol class="steps"><li>${open ? html`In the <a href="#book">book</a> open a trial` : 'Open a session and in it a trial'} of the cars’ consist with the condition <b>coast: yes</b>, one trial for each push or for several.</li>
+    <ol class="steps"><li>Open a push below: it is a trial of the cars with the condition <b>coast: yes</b>, one for each push. The <a href="#book">book</a> can open it too.</li>
       <li>Push the cars off and let go before the first gate: nothing pulls or holds them from there on. Three pushes and more, some quick and some slow, tell the terms apart.</li>
       <li>Let them roll past as many gates as they reach; further laps count on. For the curve term some gates should lie on straights and some behind curves.</li>
-      <li>Close the trial. Cars with other bearings are a consist of their own, and are held against these below.</li></ol>
-    <div class="fields"><label><span>Effective mass over mass <small>what turns with the wheels; 1 leaves it out</small></span><input type="number" name="rotating" min="1" max="10" step="0.01" .value=${String(asked.rotating)} @change=${put}></label></div></section>`;
+      <li>Close the push when the cars stand or are caught. Cars with other bearings are a consist of their own, and are held against these below.</li></ol>
+    <div class="fields">${sessionChoice(asked.session, (v) => { asked.session = v; again(); })}<label><span>Effective mass over mass <small>what turns with the wheels; 1 leaves it out</small></span><input type="number" name="rotating" min="1" max="10" step="0.01" .value=${String(asked.rotating)} @change=${put}></label></div>${guided()}</section>`;
+}
+
+/** One push after the other, each a trial of its own. */
+function guided() {
+  if (!state.me.official || !sessionOpen()) return html`<p class="note">${state.me.official ? 'A session has to be open: open the book first.' : 'Pushes are opened by an official: sign in.'}</p>`;
+  const running = openTrials().find((r) => r.trial.conditions?.coast === 'yes');
+  if (running) {
+    const seen = running.result?.passages ?? 0;
+    return html`<div class="push" role="status" data-push=${running.trial.id}><p><b>${consist(running.trial.consist ?? '')?.name || running.trial.consist || 'The cars'}</b>: push them off and let go before the first gate. ${seen === 1 ? '1 passage' : `${seen} passages`} so far.</p>
+      <p class="acts"><button class="primary" @click=${() => closeTrial(running.trial)}>They stand: close this push</button></p></div>`;
+  }
+  const consists = list(state.view?.consists);
+  const engines = list(state.view?.locomotives);
+  if (!consists.length || !engines.length) return html`<p class="note">Write the cars down as a consist in the <a href="#roster">roster</a>, and the locomotive they belong to.</p>`;
+  const open = submitting((f) => attempt(() => openTrial({ locomotive: f.text('locomotive'), consist: f.text('consist'), direction: 'forward', conditions: { coast: 'yes' } })));
+  return html`<form class="fields push" @submit=${open}>${choice('Cars', 'consist', consists.map((c) => [c.id, c.name || c.id]))}${choice('Of locomotive', 'locomotive', engines.map((l) => [l.id, l.name || l.id]))}<button class="primary">Open a push</button></form>`;
 }
 
 /** @param {CoastResult} r */

@@ -1,7 +1,7 @@
 // Comparing: what is held against what, was it fair, what came out, and what would
 // settle it. The laps are compared by the service; the page asks and shows.
 /** @import {CompareAnswer, ComparedPair, FairnessRow, Session} from '../../types/wire.js' */
-import { html, nothing } from '../lib/lit-3.3.3.js';
+import { html, nothing, live, repeat } from '../lib/lit-3.3.3.js';
 import { state, circuit } from './store.js';
 import { list } from './merge.js';
 import { styles } from './css.js';
@@ -115,15 +115,16 @@ function margin(c) {
   if (on.length !== 1) return nothing;
   const name = list(state.view?.circuits).find((x) => x.circuit.id === on[0])?.circuit.name || circuit()?.circuit.name || on[0];
   const said = c.margin_s;
-  const form = html`<form class="fields margin" @submit=${submitting((f) => attempt(() => write('margin', { circuit: on[0], lap_time_s: f.number('margin') })))}>${field(`Least difference of lap times that matters on ${name}`, 'margin', { unit: 's', number: true, value: said ?? '', max: 3600, required: true })}<button>${known(said) ? 'Change it' : 'Write it down'}</button></form>`;
+  const form = html`<form class="fields margin" @submit=${submitting((f) => attempt(() => write('margin', { circuit: on[0], lap_time_s: f.number('margin') })))}>${field(`Least difference of lap times that matters on ${name}`, 'margin', { unit: 's', number: true, value: said ?? '', min: 0.001, max: 3600, required: true })}<button>${known(said) ? 'Change it' : 'Write it down'}</button></form>`;
   if (!known(said)) return html`<div class="note">What difference matters here has not been said: without it, two can never be called the same.${form}</div>`;
   return html`<details class="note"><summary>A difference below ${fixed(said, 3)} s a lap does not matter on ${name}.</summary>${form}</details>`;
 }
 
 /** @param {ComparedPair[]} pairs @param {string} unit @param {number} d */
 function table(pairs, unit, d) {
-  return html`<table class="ruled compared"><thead><tr><th scope="col">pair</th><th scope="col">difference, <span class="unit">${unit}</span><small>95 %</small></th><th scope="col">ratio<small>95 %</small></th><th scope="col">effect size<small>95 %</small></th><th scope="col">p</th><th scope="col">more trials a side</th></tr></thead>
-    <tbody>${pairs.map((p) => html`<tr><th scope="row">${p.b} less ${p.a}</th><td data-label="difference, ${unit}" class="num">${between(p.difference, d)}</td><td data-label="ratio" class="num">${between(p.ratio, 4)}</td><td data-label="effect size" class="num">${between(p.effect_size, 2)}</td><td data-label="p" class="num">${probability(p.p)}</td><td data-label="more trials a side">${known(p.more_trials) ? p.more_trials : DASH}</td></tr>`)}</tbody></table>`;
+  const adjusted = pairs.some((p) => p.unadjusted);
+  return html`<table class="ruled compared"><thead><tr><th scope="col">pair</th><th scope="col">difference, <span class="unit">${unit}</span><small>95 %</small></th><th scope="col">ratio<small>95 %</small></th><th scope="col">effect size<small>95 %</small></th><th scope="col">p</th>${adjusted ? html`<th scope="col">not adjusted<small>95 %</small></th>` : nothing}<th scope="col">more trials a side</th></tr></thead>
+    <tbody>${pairs.map((p) => html`<tr><th scope="row">${p.b} less ${p.a}</th><td data-label="difference, ${unit}" class="num">${between(p.difference, d)}</td><td data-label="ratio" class="num">${between(p.ratio, 4)}</td><td data-label="effect size" class="num">${between(p.effect_size, 2)}</td><td data-label="p" class="num">${probability(p.p)}</td>${adjusted ? html`<td data-label="not adjusted" class="num">${between(p.unadjusted, d)}</td>` : nothing}<td data-label="more trials a side">${known(p.more_trials) ? p.more_trials : DASH}</td></tr>`)}</tbody></table>`;
 }
 
 /** @param {number | null | undefined} p */
@@ -139,7 +140,7 @@ function sides(c, unit, d) {
 /** @param {CompareAnswer} c */
 function adjusted(c) {
   const of = list(c.result.adjusted_for);
-  return of.length ? html`<ul class="doubts">${of.map((a) => html`<li>Adjusted for ${words(a.covariate)}: the measure goes by ${between(a.slope, 4)} with one of it. ${a.why}</li>`)}</ul>` : nothing;
+  return of.length ? html`<ul class="doubts">${of.map((a) => html`<li>Adjusted for ${words(a.covariate)}: one more of it goes with ${between(a.slope, 4)} ${c.result.measure === 'lap_time_s' ? 's' : 'mm/s'}; ${a.why}.</li>`)}</ul>` : nothing;
 }
 
 /** @param {CompareAnswer} c @param {string} unit @param {number} d */
@@ -147,6 +148,6 @@ function trials(c, unit, d) {
   const left = [...asked.leave];
   return html`<details class="of-trials-in"><summary>Trials that entered: ${list(c.result.trials).length}${left.length ? `, left out by hand: ${left.length}` : ''}</summary>
     <table class="ruled"><thead><tr><th scope="col">trial</th><th scope="col">side</th><th scope="col">laps</th><th scope="col">mean, <span class="unit">${unit}</span></th><th scope="col">laps worth<small>independent ones</small></th><th scope="col">enters</th></tr></thead>
-    <tbody>${list(c.result.trials).map((t) => html`<tr><th scope="row">${t.trial}</th><td data-label="side">${t.level}</td><td data-label="laps">${list(t.laps).length}${t.left ? html` <small>${t.left} left out</small>` : nothing}</td><td data-label="mean, ${unit}" class="num">${fixed(t.mean, d)}</td><td data-label="laps worth" class="num">${known(t.effective_laps) ? fixed(t.effective_laps, 1) : DASH}</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t.trial} enters" checked @change=${toggle(asked.leave, t.trial.split(' ').at(-1) ?? '')}></label></td></tr>`)}
-    ${left.map((t) => html`<tr><th scope="row">${t}</th><td colspan="4" data-label="side">left out by hand</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t} enters" .checked=${false} @change=${toggle(asked.leave, t)}></label></td></tr>`)}</tbody></table></details>`;
+    <tbody>${repeat(list(c.result.trials), (t) => t.trial, (t) => html`<tr><th scope="row">${t.trial}</th><td data-label="side">${t.level}</td><td data-label="laps">${list(t.laps).length}${t.left ? html` <small>${t.left} left out</small>` : nothing}</td><td data-label="mean, ${unit}" class="num">${fixed(t.mean, d)}</td><td data-label="laps worth" class="num">${known(t.effective_laps) ? fixed(t.effective_laps, 1) : DASH}</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t.trial} enters" .checked=${live(true)} @change=${toggle(asked.leave, t.trial.split(' ').at(-1) ?? '')}></label></td></tr>`)}
+    ${repeat(left, (t) => t, (t) => html`<tr><th scope="row">${t}</th><td colspan="4" data-label="side">left out by hand</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t} enters" .checked=${live(false)} @change=${toggle(asked.leave, t)}></label></td></tr>`)}</tbody></table></details>`;
 }

@@ -6,7 +6,9 @@ import { state } from './store.js';
 import { again } from './again.js';
 import { at, Refused } from './api.js';
 import { fetched } from './fetched.js';
-import { fixed, known, DASH } from './format.js';
+import { list } from './merge.js';
+import { choice } from './forms.js';
+import { day, fixed, known, DASH } from './format.js';
 
 const SHEETS = [['compare', 'Compare'], ['pull', 'Pull tests'], ['coast', 'Coasting']];
 
@@ -60,6 +62,13 @@ export class Answer {
     const name = this.path.split('/').at(-1);
     return html`<p class="acts"><a class="button" href=${at(`${this.path}.html?${this.of}`)} target="_blank" rel="noopener">Sheet to hand round</a><a class="button" href=${at(`${this.path}.html?${this.of}&download`)} download>Keep the sheet</a><a class="button" href=${at(`${this.path}?${this.of}`)} download="${name}.json">JSON</a></p>`;
   }
+}
+
+/** Which session's findings are shown. @param {string} value @param {(id: string) => void} put */
+export function sessionChoice(value, put) {
+  const now = state.view?.session;
+  const past = list(state.view?.sessions).filter((s) => s.id !== now?.id).toReversed();
+  return choice('Of session', 'session', [['', now ? now.name || now.id : 'none is in the book'], ...past.map((s) => /** @type {[string, string]} */ ([s.id, `${s.name || s.id}${s.opened_us ? `, ${day(s.opened_us)}` : ''}`]))], value, put);
 }
 
 /** A drawing for day, night and print. @param {string} path with its question @param {string} says what it shows @param {unknown} caption */

@@ -13,7 +13,7 @@ import { choice, field, submitting } from './forms.js';
 import { attempt } from './decide.js';
 import { write } from './meetact.js';
 import { clock, fixed, known, DASH } from './format.js';
-import { Answer, between, drawing, findingsNav } from './findings.js';
+import { Answer, between, drawing, findingsNav, sessionChoice } from './findings.js';
 
 await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 
@@ -21,7 +21,7 @@ await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 const LOOK_MS = 500;
 
 const test = {
-  locomotive: '', method: 'moving', direction: 'forward', set: '', massG: 0, loadIs: 'force', stepG: 5,
+  session: '', locomotive: '', method: 'moving', direction: 'forward', set: '', massG: 0, loadIs: 'force', stepG: 5, speedMmS: 0,
   /** as typed; 0: as suggested */ loadG: 0,
 };
 /** @type {Answer<PullResult>} */ const came = new Answer('/api/pull');
@@ -31,11 +31,17 @@ const seen = {
   timer: 0,
 };
 
+function question() {
+  const q = new URLSearchParams({ step_g: String(test.stepG) });
+  if (test.session) q.set('session', test.session);
+  return q.toString();
+}
+
 export function pullView() {
   const engines = list(state.view?.locomotives);
   if (!state.view || !engines.length) return html`${findingsNav('pull')}<div class="sheet welcome"><h1>Pull tests</h1><p>${state.view ? html`A locomotive is needed: write one down in the <a href="#roster">roster</a>.` : 'Calling the line…'}</p></div>`;
   if (!engines.some((l) => l.id === test.locomotive)) choose(engines[0].id);
-  came.wish(`step_g=${test.stepG}`);
+  came.wish(question());
   return html`${findingsNav('pull')}<h1 class="aside">Pull tests</h1><div class="findings">${cautions()}${asking()}
     ${came.refused ? html`<p class="refusal" role="alert">${came.refused}</p>` : nothing}${came.is ? shown(came.is) : html`<p class="note" role="status">Reckoning…</p>`}</div>`;
 }
@@ -87,8 +93,9 @@ function moving() {
     test.loadG = Number(/** @type {HTMLInputElement} */ (e.target).value);
     again();
   };
-  const tap = (/** @type {string} */ outcome, /** @type {string} */ wheels, /** @type {unknown} */ words) => html`<button type="button" class="outcome" data-outcome=${outcome} data-wheels=${wheels} ?disabled=${!(load > 0)} @click=${() => took({ load_g: load, load_is: test.loadIs, outcome, ...(wheels && { wheels }) })}>${words}</button>`;
-  return html`<div class="attempt"><label class="load"><span>Load <small>g</small></span><input type="number" name="load" min="0" step="any" inputmode="decimal" .value=${load ? String(load) : ''} @input=${typed}></label>
+  const speed = (/** @type {Event} */ e) => { test.speedMmS = Number(/** @type {HTMLInputElement} */ (e.target).value) || 0; };
+  const tap = (/** @type {string} */ outcome, /** @type {string} */ wheels, /** @type {unknown} */ words) => html`<button type="button" class="outcome" data-outcome=${outcome} data-wheels=${wheels} ?disabled=${!(load > 0)} @click=${() => took({ load_g: load, load_is: test.loadIs, outcome, ...(wheels && { wheels }), ...(outcome !== 'stalled' && test.speedMmS > 0 && { speed_mm_s: test.speedMmS }) })}>${words}</button>`;
+  return html`<div class="attempt"><label class="load"><span>Load <small>g</small></span><input type="number" name="load" min="0" step="any" inputmode="decimal" .value=${load ? String(load) : ''} @input=${typed}></label><label class="speed"><span>Speed <small>mm/s, if read</small></span><input type="number" name="speed" min="0" step="any" inputmode="decimal" .value=${test.speedMmS ? String(test.speedMmS) : ''} @input=${speed}></label>
       <p class="next" role="status">${next ? html`${next.done ? 'Enough is known: ' : 'Next: '}<b class="num">${fixed(next.load_g, 0)} g</b>, ${next.why}` : 'Begin with a load that it surely moves.'}</p></div>
     <div class="outcomes" role="group" aria-label="What came of it">${tap('moved', '', 'Moved')}${tap('struggled', '', 'Struggled')}${tap('stalled', 'turned', html`Stalled<small>wheels turned</small>`)}${tap('stalled', 'stopped', html`Stalled<small>wheels stood</small>`)}</div>
     ${watching(load)}`;
@@ -105,7 +112,7 @@ async function took(of) {
   const value = { id: `p${Date.now().toString(36)}`, locomotive: test.locomotive, mass_g: test.massG || undefined, method: test.method, direction: test.direction, set: test.set || undefined, ...of };
   const done = await attempt(() => write('pull', value));
   if (done) {
-    test.loadG = 0;
+    Object.assign(test, { loadG: 0, speedMmS: 0 });
     stopWatching();
   }
   return done;
@@ -149,8 +156,9 @@ function stopWatching() {
 function shown(r) {
   const limits = list(r.locomotives);
   const q = `${came.of}&v=${came.rev}`;
-  if (!limits.length) return html`<p class="empty">No attempt is written down in this session yet.</p>`;
-  return html`${repeat(limits, (l) => titleOf(l), (l) => limitSheet(l, limits.indexOf(l), q))}
+  const which = html`<div class="fields">${sessionChoice(test.session, (v) => { test.session = v; again(); })}</div>`;
+  if (!limits.length) return html`${which}<p class="empty">No attempt is written down in this session yet.</p>`;
+  return html`${which}${repeat(limits, (l) => [l.locomotive, l.method, l.direction, l.set, l.mass_g, l.load_is].join(), (l) => limitSheet(l, limits.indexOf(l), q))}
     ${r.agreement ? html`<section class="sheet" aria-labelledby="u-agree"><div class="caption"><h2 id="u-agree">Static against moving</h2><p>${r.agreement.n} locomotives by both</p></div><p>${r.agreement.says}</p>
       ${drawing(`/api/pull.svg?${q}&limit=agreement`, r.agreement.says, 'Static less moving pull, a disc a locomotive: the line is the mean difference with its 95 % interval, the dashes hold 95 % of locomotives.')}</section>` : nothing}
     ${list(r.doubts).length ? html`<ul class="doubts">${list(r.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}
@@ -160,20 +168,28 @@ function shown(r) {
 /** @param {PullLimit} l */
 function titleOf(l) {
   const mass = known(l.mass_g) ? `${fixed(l.mass_g, 0)} g` : '';
-  return [locomotive(l.locomotive)?.name || l.locomotive, l.method, l.direction, l.set, mass].filter(Boolean).join(', ');
+  return [locomotive(l.locomotive)?.name || l.locomotive, l.method, l.load_is === 'train' && 'a train', l.direction, l.set, mass].filter(Boolean).join(', ');
 }
 
 /** @type {Record<string, string>} */
 const LIMITS = { adhesion: 'adhesion: the wheels turned while the train stood', motor: 'the motor: the wheels stood', unknown: 'not known: what the wheels did was not written down' };
 
+/** @param {PullLimit} l */
+function limitedBy(l) {
+  if (l.limit === 'unknown' && l.turned && l.stopped) return `not one thing: wheels turned ${l.turned} times and stood ${l.stopped} times`;
+  if (l.limit === 'unknown' && l.method === 'static') return 'not known: what the wheels did was not looked at';
+  return LIMITS[l.limit] ?? l.limit;
+}
+
 /** @param {PullLimit} l @param {number} i @param {string} q */
 function limitSheet(l, i, q) {
   const id = `u-limit-${i}`;
+  const still = l.method === 'static';
   return html`<section class="sheet limit" aria-labelledby=${id} data-limit=${i}><div class="caption"><h2 id=${id}>${titleOf(l)}</h2><p>${list(l.attempts).length} ${list(l.attempts).length === 1 ? 'attempt' : 'attempts'}</p></div>
-    <dl class="facts"><div><dt>Moves in 95 of 100</dt><dd class="num">${between(l.load95_g, 0)} g</dd></div><div><dt>Moves in half</dt><dd class="num">${between(l.load50_g, 0)} g</dd></div>
-      <div><dt>Seen</dt><dd>moved ${known(l.bracket.moved_g) ? `${fixed(l.bracket.moved_g, 0)} g` : DASH}, stalled ${known(l.bracket.stalled_g) ? `${fixed(l.bracket.stalled_g, 0)} g` : DASH}${l.bracket.overlap ? ', overlapping' : ''}</dd></div>
-      <div><dt>Net adhesion</dt><dd class="num">${between(l.adhesion, 3)}</dd></div><div><dt>Limited by</dt><dd>${LIMITS[l.limit] ?? l.limit}</dd></div>${known(l.power_mw.value) ? html`<div><dt>Drawbar power, greatest</dt><dd class="num">${between(l.power_mw, 0)} mW</dd></div>` : nothing}</dl>
-    ${drawing(`/api/pull.svg?${q}&limit=${i}`, titleOf(l), 'Discs moved, rings struggled, crosses stalled; the line is the share that moves with its 95 % band, the dashes take no shape for granted; the squares are the loads moved in 95 of 100 and in half.')}
+    <dl class="facts"><div><dt>${still ? '95 of 100 reach' : 'Moves in 95 of 100'}</dt><dd class="num">${between(l.load95_g, 0)} g</dd></div><div><dt>${still ? 'Mean pull' : 'Moves in half'}</dt><dd class="num">${between(l.load50_g, 0)} g</dd></div>
+      ${still ? nothing : html`<div><dt>Seen</dt><dd>moved ${known(l.bracket.moved_g) ? `${fixed(l.bracket.moved_g, 0)} g` : DASH}, stalled ${known(l.bracket.stalled_g) ? `${fixed(l.bracket.stalled_g, 0)} g` : DASH}${l.bracket.overlap ? ', overlapping' : ''}</dd></div>`}
+      <div><dt>Net adhesion</dt><dd class="num">${between(l.adhesion, 3)}</dd></div><div><dt>Limited by</dt><dd>${limitedBy(l)}</dd></div>${known(l.power_mw.value) ? html`<div><dt>Drawbar power, greatest</dt><dd class="num">${between(l.power_mw, 0)} mW</dd></div>` : nothing}</dl>
+    ${drawing(`/api/pull.svg?${q}&limit=${i}`, titleOf(l), still ? 'Each reading a disc; the squares are their mean and the pull that 95 of 100 reach, with 95 % intervals.' : 'Discs moved, rings struggled, crosses stalled; the line is the share that moves with its 95 % band, the dashes take no shape for granted; the squares are the loads moved in 95 of 100 and in half.')}
     ${list(l.doubts).length ? html`<ul class="doubts">${list(l.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}${attempts(l)}</section>`;
 }
 
