@@ -19,7 +19,7 @@ func Compare(r wire.CompareResult, paper Paper) ([]byte, error) {
 	lanes := lanesOf(r)
 	rows := len(lanes)
 	shown := r.Pairs[:min(len(r.Pairs), mostPairs)]
-	lane, row := clamp(230/vg.Length(max(rows, 1)), 4, 13), clamp(150/vg.Length(max(len(shown), 1)), 9, 20)
+	lane, row := clamp(190/vg.Length(max(rows, 1)), 4, 13), clamp(100/vg.Length(max(len(shown), 1)), 9, 20)
 	above, below := 48+lane*vg.Length(rows), 58+row*vg.Length(max(len(shown), 1))
 	f := paper.figure(compareSays(r), above+below)
 

@@ -50,7 +50,7 @@ var sheetTemplate = template.Must(template.New("sheet").Funcs(template.FuncMap{
 	"css":    func() template.CSS { return template.CSS(sheetCSS) },
 	"svg":    func(f Figure) template.HTML { return template.HTML(f.SVG) }, // drawn here, its lettering escaped
 	"number": func(t Table, i int) bool { return i < len(t.Figures) && t.Figures[i] },
-	"many":   func(f []Figure) bool { return len(f) > 1 },
+	"more":   func(f []Figure, than int) bool { return len(f) > than },
 }).Parse(sheetHTML))
 
 // HTML is the sheet as a file that opens alone: it fetches nothing and runs nothing.

@@ -128,7 +128,8 @@ func probability(p *float64) string {
 	return written(*p, 4)
 }
 
-// drawnFrom is how many attempts a limit has when a drawing of it tells more than a row.
+// drawnFrom is how many attempts a limit has when a drawing of it tells more than a row;
+// readings of a scale are drawn where there are fewer limits than that.
 const drawnFrom = 3
 
 // LimitSays is what limits a pull, in words.
@@ -153,8 +154,9 @@ func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 		Caption: "Limits; adhesion is the pull over the locomotive's own weight", Figures: []bool{false, true, false, true, true, true, false},
 		Head: []string{"locomotive", "attempts", "seen, g", "95 in 100, g", "half, g", "net adhesion", "limited by"},
 	}
+	var doubts shared
 	for _, l := range r.Locomotives {
-		if len(l.Attempts) >= drawnFrom {
+		if len(l.Attempts) >= drawnFrom && (l.Method != wire.PullStatic || len(r.Locomotives) < drawnFrom) {
 			svg, err := Pull(l, Light)
 			if err != nil {
 				return Sheet{}, err
@@ -163,10 +165,9 @@ func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 		}
 		s.Verdicts = append(s.Verdicts, pullSays(l))
 		t.Rows = append(t.Rows, []string{named(l), fmt.Sprint(len(l.Attempts)), bracket(l), between(l.Load95G, 0), between(l.Load50G, 0), between(l.Adhesion, 3), LimitSays(l)})
-		for _, d := range l.Doubts {
-			s.Doubts = append(s.Doubts, named(l)+": "+d)
-		}
+		doubts.add(named(l), l.Doubts...)
 	}
+	s.Doubts = append(s.Doubts, doubts.lines()...)
 	if len(s.Figures) > 0 {
 		s.Figures[0].Caption += " Discs moved, rings struggled, crosses stalled; the line is the share that moves with its 95 % band, the dashes take no shape for granted; the squares are the loads moved in 95 of 100 and in half."
 	}
@@ -214,12 +215,12 @@ func OfCoasting(r wire.CoastResult, about About) (Sheet, error) {
 		Caption: "Slowing = a + b v + c v² + curve, v in m/s", Figures: []bool{false, true, true, true, true, true},
 		Head: []string{"consist", "runs", "a, m/s²", "b, 1/s", "c, 1/m", "on curves, m/s²"},
 	}
+	var doubts shared
 	for _, c := range r.Consists {
 		t.Rows = append(t.Rows, []string{c.Consist, fmt.Sprint(c.Runs), between(c.A, 4), between(c.B, 4), between(c.C, 4), between(c.Curve, 4)})
-		for _, d := range append(c.Held, c.Doubts...) {
-			s.Doubts = append(s.Doubts, c.Consist+": "+d)
-		}
+		doubts.add(c.Consist, slices.DeleteFunc(slices.Concat(c.Held, c.Doubts), func(d string) bool { return slices.Contains(r.Doubts, d) })...)
 	}
+	s.Doubts = append(slices.Clone(s.Doubts), doubts.lines()...)
 	s.Tables = []Table{t}
 	for _, a := range r.Against {
 		s.Verdicts = append(s.Verdicts, againstSays(a))

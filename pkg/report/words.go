@@ -1,7 +1,9 @@
 package report
 
 import (
+	"slices"
 	"strconv"
+	"strings"
 
 	"rainhill/pkg/wire"
 )
@@ -40,4 +42,28 @@ func between(e wire.Estimate, decimals int) string {
 		return written(*e.Value, decimals)
 	}
 	return written(*e.Value, decimals) + " (" + end(e.Lo, "no lower end") + " to " + end(e.Hi, "no upper end") + ")"
+}
+
+// shared are doubts, each once, with the names of what it is of.
+type shared struct {
+	texts []string
+	of    [][]string
+}
+
+func (s *shared) add(name string, texts ...string) {
+	for _, text := range texts {
+		i := slices.Index(s.texts, text)
+		if i < 0 {
+			i = len(s.texts)
+			s.texts, s.of = append(s.texts, text), append(s.of, nil)
+		}
+		s.of[i] = append(s.of[i], name)
+	}
+}
+
+func (s *shared) lines() (lines []string) {
+	for i, text := range s.texts {
+		lines = append(lines, strings.Join(s.of[i], "; ")+": "+text)
+	}
+	return lines
 }
