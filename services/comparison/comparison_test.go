@@ -2,6 +2,8 @@ package comparison_test
 
 import (
 	"fmt"
+	"math"
+	"strings"
 	"testing"
 
 	"rainhill/pkg/wire"
@@ -88,12 +90,52 @@ func TestTrialsByName(t *testing.T) {
 	}
 }
 
-// What differs within a trial is no condition; the place in the day may come of instants.
+// Words that differ within a trial are no condition; the place in the day may come of instants.
 func TestConditionsAndOrder(t *testing.T) {
 	f := sheet(t, "a.csv", "trial,lap,start_us,lap_time_s,motor,load_g,note\n1,1,100,20,old,500,x\n1,2,120,20.1,old,500,y\n2,1,50,21,new,500,x\n2,2,70,21.1,new,500,x\n")
 	sets, _ := comparison.FromSheets(comparison.Ask{Factor: "motor"}, []comparison.File{f})
 	s := sets[0]
+	if len(s.Doubts) != 1 || !strings.HasPrefix(s.Doubts[0], "note varies within trials") {
+		t.Errorf("doubts %q", s.Doubts)
+	}
 	if fmt.Sprint(s.Conditions) != "[load_g]" || fmt.Sprint(s.Trials[0].Order, s.Trials[1].Order) != "[3 4] [1 2]" {
 		t.Errorf("%v %v %v", s.Conditions, s.Trials[0].Order, s.Trials[1].Order)
+	}
+}
+
+// Laps that a battery alone drives, noted on each lap: the trial's mean of it is adjusted
+// for, and no difference is left. A sector's time is none to adjust for.
+func TestANumberNotedOnEachLap(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("loco,trial,lap,order,lap_time_s,battery_v,sector_1_s,counts\n")
+	order := 0
+	for k := range 12 {
+		volts := []float64{12.4, 11.6}[k%2] + 0.04*float64(k*5%7)
+		for lap := range 6 {
+			order++
+			v, counts := volts-0.02*float64(lap), "yes"
+			if lap == 0 {
+				v, counts = 20, "warmup"
+			}
+			fmt.Fprintf(&b, "%c,t%d,%d,%d,%.4f,%.2f,%.3f,%s\n", 'A'+k%2, k, lap, order, 32-v+0.003*float64((k*7+lap*3)%11), v, 10-v/3, counts)
+		}
+	}
+	ask := comparison.Ask{Factor: "loco"}
+	sets, bad := comparison.FromSheets(ask, []comparison.File{sheet(t, "a.csv", b.String())})
+	if len(bad) > 0 {
+		t.Fatal(bad)
+	}
+	r, err := comparison.Compare(ask, sets[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Fairness) != 1 || r.Fairness[0].Condition != "battery_v" || r.Fairness[0].State != wire.FairAdjusted {
+		t.Fatalf("fairness %+v", r.Fairness)
+	}
+	if d := *r.Pairs[0].Difference.Value; math.Abs(d) > 0.05 || *r.Pairs[0].Unadjusted.Value < 0.7 {
+		t.Errorf("difference %g, unadjusted %g", d, *r.Pairs[0].Unadjusted.Value)
+	}
+	if says := strings.Join(r.Doubts, "\n"); !strings.Contains(says, "battery_v varies within trials: the mean") || !strings.Contains(says, "sector_1_s varies within trials and is a time") {
+		t.Errorf("doubts %s", says)
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"rainhill/pkg/compare"
+	"rainhill/pkg/stats"
 	"rainhill/pkg/wire"
 )
 
@@ -107,6 +108,7 @@ type outing struct {
 	left        int
 	cells       map[string][]string
 	numbers     map[string][]float64
+	counted     map[string][]float64 // those of numbers that stand in rows that count
 }
 
 // gathering is one comparison as its rows come.
@@ -153,6 +155,7 @@ func (r *reader) readRow(f File, row wire.SheetRow) {
 		trial = f.Name + " " + trial
 	}
 	o := g.outing(trial, level)
+	counts := row.Text("counts") == "" || row.Text("counts") == wire.CountsYes
 	for _, c := range f.Sheet.Columns {
 		if v := row.Text(c); v != "" {
 			x, _, err := row.Number(c)
@@ -160,9 +163,12 @@ func (r *reader) readRow(f File, row wire.SheetRow) {
 				x = math.NaN()
 			}
 			o.cells[c], o.numbers[c] = append(o.cells[c], v), append(o.numbers[c], x)
+			if counts {
+				o.counted[c] = append(o.counted[c], x)
+			}
 		}
 	}
-	if counts := row.Text("counts"); counts != "" && counts != wire.CountsYes {
+	if !counts {
 		o.left++
 		return
 	}
@@ -175,7 +181,7 @@ func (r *reader) readRow(f File, row wire.SheetRow) {
 func (g *gathering) outing(trial, level string) *outing {
 	key := trial + "\x00" + level
 	if g.trials[key] == nil {
-		g.trials[key] = &outing{name: trial, level: level, cells: map[string][]string{}, numbers: map[string][]float64{}}
+		g.trials[key] = &outing{name: trial, level: level, cells: map[string][]string{}, numbers: map[string][]float64{}, counted: map[string][]float64{}}
 		g.keys = append(g.keys, key)
 	}
 	return g.trials[key]
@@ -210,7 +216,8 @@ func (r *reader) lap(f File, row wire.SheetRow) (l lap, ok bool) {
 
 // set makes trials of what came.
 func (g *gathering) set(pair, measure string, ask Ask) Set {
-	s := Set{Pair: pair, Measure: measure, Conditions: g.conditions(ask, measure)}
+	s := Set{Pair: pair, Measure: measure}
+	s.Conditions, s.Doubts = g.conditions(ask)
 	g.placeByStart()
 	under := map[string][]string{}
 	for _, k := range g.keys {
@@ -233,26 +240,54 @@ func (g *gathering) set(pair, measure string, ask Ask) Set {
 	return s
 }
 
-// conditions are the columns that hold one value within each trial; those asked for as
-// covariates may vary.
-func (g *gathering) conditions(ask Ask, measure string) (names []string) {
+// conditions are the columns that hold one value within each trial, and numbers that vary
+// within trials, of which a trial has its mean. Words that vary, and times and speeds, which
+// laps have and nobody sets, are none, and it is said; covariates asked for are.
+func (g *gathering) conditions(ask Ask) (names, doubts []string) {
 	for _, c := range g.columns {
 		if slices.ContainsFunc(Columns, func(k wire.SheetColumn) bool { return k.Name == c }) || slices.Contains(told, c) ||
 			c == ask.Factor || c == ask.Pairs || c == ask.Block {
 			continue
 		}
-		steady := true
-		for _, o := range g.trials {
-			for _, v := range o.cells[c] {
-				steady = steady && v == o.cells[c][0]
-			}
-		}
-		if steady || slices.Contains(ask.Covariates, c) {
+		steady, number := g.within(c)
+		switch wanted := slices.Contains(ask.Covariates, c); {
+		case steady:
 			names = append(names, c)
+		case !number && !wanted:
+			doubts = append(doubts, c+" varies within trials and is not a number throughout: it is taken for no condition, and whether the sides differ in it is not looked at")
+		case ofLaps(c) && !wanted:
+			doubts = append(doubts, c+" varies within trials and is a time or a speed: it is taken for what laps came to and for no condition, and whether the sides differ in it is not looked at")
+		default:
+			names = append(names, c)
+			doubts = append(doubts, c+" varies within trials: the mean of a trial's rows that count is taken as its condition")
 		}
 	}
-	return names
+	return names, doubts
 }
+
+// within reports whether a column holds one value within each trial, and whether all of
+// its cells are numbers.
+func (g *gathering) within(column string) (steady, number bool) {
+	steady, number = true, true
+	for _, o := range g.trials {
+		for i, v := range o.cells[column] {
+			steady = steady && v == o.cells[column][0]
+			number = number && !math.IsNaN(o.numbers[column][i])
+		}
+	}
+	return steady, number
+}
+
+// ofLaps reports whether a column is a time or a speed by its name: adjusting for a sector's
+// time would take the difference away that is asked for.
+func ofLaps(column string) bool {
+	if strings.HasPrefix(column, "sector") {
+		return true
+	}
+	return slices.ContainsFunc(lapUnits, func(unit string) bool { return strings.HasSuffix(column, "_"+unit) })
+}
+
+var lapUnits = slices.Concat(slices.Collect(maps.Keys(wire.InSeconds)), slices.Collect(maps.Keys(wire.InMmPerS)))
 
 // placeByStart puts laps in the order of the day by their instants, where no column order
 // does.
@@ -295,25 +330,25 @@ func (o *outing) trial(conditions []string, block string) compare.Trial {
 		}
 	}
 	for _, c := range conditions {
-		t.Conditions[c] = condition(o.cells[c], o.numbers[c])
+		t.Conditions[c] = condition(o.cells[c], o.numbers[c], o.counted[c])
 	}
 	return t
 }
 
-// condition is a trial's value of a column; of numbers that vary within it, their mean.
-func condition(cells []string, numbers []float64) compare.Condition {
-	if len(cells) == 0 {
+// condition is a trial's value of a column; of numbers that vary within it, the mean of
+// those in rows that count.
+func condition(cells []string, numbers, counted []float64) compare.Condition {
+	switch {
+	case len(cells) == 0:
 		return compare.Condition{Value: math.NaN()}
+	case !slices.ContainsFunc(cells, func(v string) bool { return v != cells[0] }):
+		return compare.Condition{Text: cells[0], Value: numbers[0]}
+	case len(counted) > 0:
+		numbers = counted
 	}
-	var sum float64
-	for _, x := range numbers {
-		sum += x / float64(len(numbers))
+	mean := stats.Mean(numbers)
+	if math.IsNaN(mean) {
+		return compare.Condition{Text: "several values", Value: mean}
 	}
-	out := compare.Condition{Text: cells[0], Value: sum}
-	if slices.ContainsFunc(cells, func(v string) bool { return v != cells[0] }) {
-		out.Text = strconv.FormatFloat(sum, 'g', 6, 64)
-	} else {
-		out.Value = numbers[0]
-	}
-	return out
+	return compare.Condition{Text: strconv.FormatFloat(mean, 'g', 6, 64), Value: mean}
 }
