@@ -141,6 +141,16 @@ func TestLettersFollowPiepho(t *testing.T) {
 	for _, s := range res.Sides {
 		got = append(got, s.Level+" "+s.Letters)
 	}
+	// Each verdict says which is faster than which.
+	for _, p := range res.Pairs {
+		one, other := p.A, p.B
+		if p.Verdict == compare.BFaster {
+			one, other = p.B, p.A
+		}
+		if p.Verdict != compare.Unknown && !strings.HasPrefix(p.Says, one+" is faster than "+other+" by ") {
+			t.Errorf("%s and %s: %s", p.A, p.B, p.Says)
+		}
+	}
 	if want := "[a c b a c b d b]"; fmt.Sprint(got) != want {
 		t.Errorf("letters %v, want %s", got, want)
 	}

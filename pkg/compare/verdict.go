@@ -228,13 +228,13 @@ func (c *comparison) says(p Pair, f finding) string {
 		lo, hi = -d.Hi, -d.Lo
 	}
 	amount := fmt.Sprintf("%s %s (95 %% interval %s to %s)", show(math.Abs(d.Value)), c.q.Unit, show(lo), show(hi))
-	faster := p.B
+	faster, than := p.B, p.A
 	if (d.Value > 0) == c.q.Less {
-		faster = p.A
+		faster, than = p.A, p.B
 	}
 	switch p.Verdict {
 	case AFaster, BFaster:
-		fmt.Fprintf(&b, "%s is faster by %s", faster, amount)
+		fmt.Fprintf(&b, "%s is faster than %s by %s", faster, than, amount)
 	case Same:
 		fmt.Fprintf(&b, "%s and %s are the same within %s %s", p.A, p.B, show(p.Margin), c.q.Unit)
 		if d.Lo > 0 || d.Hi < 0 {

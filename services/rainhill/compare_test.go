@@ -65,7 +65,7 @@ func TestCompareTellsTheFaster(t *testing.T) {
 	if *p.Difference.Value < 0.9 || *p.Difference.Value > 1.1 || *p.Difference.Lo < 0.7 || *p.Difference.Hi > 1.3 {
 		t.Errorf("difference %g (%g to %g), want about 1", *p.Difference.Value, *p.Difference.Lo, *p.Difference.Hi)
 	}
-	if *p.Ratio.Lo < 1.03 || *p.Ratio.Hi > 1.08 || *p.EffectSize.Lo > *p.EffectSize.Value || !strings.HasPrefix(p.Says, "new is faster by ") {
+	if *p.Ratio.Lo < 1.03 || *p.Ratio.Hi > 1.08 || *p.EffectSize.Lo > *p.EffectSize.Value || !strings.HasPrefix(p.Says, "new is faster than old by ") {
 		t.Errorf("ratio %+v, effect %+v, %q", p.Ratio, p.EffectSize, p.Says)
 	}
 	if f := r.Fairness[0]; f.Condition != "load_g" || f.State != wire.FairSame {
