@@ -224,3 +224,33 @@ func TestBlocks(t *testing.T) {
 		t.Errorf("%+v", p)
 	}
 }
+
+// What stands for a side shows why it differs: counts of words, and no number for a trial
+// of which nothing was written down.
+func TestFairnessShowsWhatWasWritten(t *testing.T) {
+	for _, c := range []struct{ values, want string }{
+		{"Ann Ann Ann Bo", "Ann 3, Bo 1"},
+		{"Ann Ann Ann Ann", "Ann"},
+		{"Ann Bo Cy Di", "Ann, Bo, Cy, and 1 more"},
+		{"500 500 600 600", "500 (2), 600 (2)"},
+		{"8.2 8.1 8.0 7.9 -", "7.9 to 8.2, 1 not written down"},
+		{"8.2 8.2 - -", "8.2 (2), 2 not written down"},
+		{"- -", "not written down"},
+	} {
+		var trials []compare.Trial
+		for side := range 2 {
+			for k, v := range strings.Fields(c.values) {
+				tr := compare.Trial{Name: fmt.Sprint(side, k), Level: string(rune('a' + side)), Laps: []float64{20, 20.1 + 0.1*float64(k), 20.2}}
+				if v != "-" {
+					tr.Conditions = map[string]compare.Condition{"x": written(v)}
+				}
+				trials = append(trials, tr)
+			}
+		}
+		for _, got := range run(t, ask("x"), trials).Fairness[0].Values {
+			if got != c.want {
+				t.Errorf("%s: %q, want %q", c.values, got, c.want)
+			}
+		}
+	}
+}

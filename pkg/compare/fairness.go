@@ -153,28 +153,52 @@ func (c *comparison) confounded(i, j int) (names []string) {
 	return names
 }
 
-// written is what a side has of a condition, in words.
+// written is what a side has of a condition, in words: each value, with how many trials
+// have it where some share one, or the range of many numbers.
 func (c *comparison) written(name string, side int) string {
 	var values []string
+	counts, none := map[string]int{}, 0
 	lo, hi, number := math.Inf(1), math.Inf(-1), true
 	for _, t := range c.sides[side].Trials {
-		v := t.Conditions[name]
-		if v.Text == "" {
-			v.Text = "not written down"
+		v, ok := t.Conditions[name]
+		if !ok || v.Text == "" {
+			none++
+			continue
 		}
-		if !slices.Contains(values, v.Text) {
+		if counts[v.Text]++; counts[v.Text] == 1 {
 			values = append(values, v.Text)
 		}
 		number = number && !math.IsNaN(v.Value)
 		lo, hi = min(lo, v.Value), max(hi, v.Value)
 	}
+	kinds := len(values)
+	if kinds > 3 && number {
+		values = []string{fmt.Sprintf("%.6g to %.6g", lo, hi)}
+	} else if kinds+min(none, 1) > 1 && kinds < len(c.sides[side].Trials)-none {
+		values = counted(values, counts, number)
+	}
 	if len(values) > 3 {
-		if number {
-			return fmt.Sprintf("%.6g to %.6g", lo, hi)
-		}
-		values = append(values[:3], fmt.Sprintf("and %d more", len(values)-3))
+		values = append(values[:3], fmt.Sprintf("and %d more", kinds-3))
+	}
+	switch {
+	case none > 0 && kinds == 0:
+		return "not written down"
+	case none > 0:
+		values = append(values, fmt.Sprintf("%d not written down", none))
 	}
 	return strings.Join(values, ", ")
+}
+
+// counted puts behind each value in how many trials it stands, behind numbers in brackets.
+func counted(values []string, counts map[string]int, number bool) (all []string) {
+	form := "%s %d"
+	if number {
+		form = "%s (%d)"
+	}
+	for _, v := range values {
+		all = append(all, fmt.Sprintf(form, v, counts[v]))
+	}
+	return all
 }
 
 // choose says what is adjusted for: the place in the day wherever it is known, and
