@@ -254,3 +254,32 @@ func TestFairnessShowsWhatWasWritten(t *testing.T) {
 		}
 	}
 }
+
+// Ranks that could not tell raise no doubt: with two trials a side their P is 1/3 at least.
+func TestRanksThatCannotTell(t *testing.T) {
+	far := func(means ...float64) (trials []compare.Trial) {
+		for k, m := range means {
+			trials = append(trials, compare.Trial{Name: fmt.Sprint(k), Level: string(rune('a' + k%2)), Laps: []float64{m - 0.01, m, m + 0.01}})
+		}
+		return trials
+	}
+	var skew []float64
+	for k := range 20 {
+		skew = append(skew, 20+0.001*float64(k), []float64{19.9, 19.9, 21, 19.9, 21}[k%5]+0.001*float64(k))
+	}
+	for _, c := range []struct {
+		name   string
+		trials []compare.Trial
+		doubt  bool
+	}{
+		{"two a side, wholly apart", far(20, 30, 20.01, 30.01), false},
+		{"five a side, one across", far(20, 21, 20.01, 21.01, 20.02, 21.02, 20.03, 21.03, 20.04, 21.04), false},
+		{"twenty a side, most of b below a and the rest far above", far(skew...), true},
+	} {
+		res := run(t, ask(), c.trials)
+		got := slices.ContainsFunc(res.Doubts, func(d string) bool { return strings.Contains(d, "by ranks") })
+		if got != c.doubt || c.name[:3] == "two" && res.Pairs[0].Verdict != compare.AFaster {
+			t.Errorf("%s: %s, doubts %q", c.name, res.Pairs[0].Says, res.Doubts)
+		}
+	}
+}
