@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"rainhill/pkg/compare"
+	"rainhill/pkg/stats"
 )
 
 func written(text string) compare.Condition {
@@ -251,6 +252,29 @@ func TestFairnessShowsWhatWasWritten(t *testing.T) {
 			if got != c.want {
 				t.Errorf("%s: %q, want %q", c.values, got, c.want)
 			}
+		}
+	}
+}
+
+// The method names what interval and P are of: with two trials a side they are not Welch's
+// own, with many they are.
+func TestMethodSaysWhatItIs(t *testing.T) {
+	for n, want := range map[int]bool{2: true, 40: false} {
+		trials := outings(rand.New(rand.NewPCG(3, 3)), n, nil)
+		p := run(t, ask(), trials).Pairs[0]
+		half := (p.Difference.Hi - p.Difference.Lo) / 2
+		var x, y []float64
+		for _, tr := range trials {
+			m := stats.Mean(tr.Laps)
+			if tr.Level == "a" {
+				x = append(x, m)
+			} else {
+				y = append(y, m)
+			}
+		}
+		times := half / (stats.TQuantile(0.975, p.DF) * stats.Welch(stats.SampleOf(x), stats.SampleOf(y)).SE)
+		if said := strings.Contains(p.Method, fmt.Sprintf("with %.2f times", times)); said != want || !strings.Contains(p.Method, "Welch") {
+			t.Errorf("%d a side, %.4f times Welch's: %s", n, times, p.Method)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -101,10 +102,24 @@ func (c *comparison) find(i, j int) (f finding, effect, unadjusted Estimate) {
 
 // findPlain is of trial means as they are.
 func (c *comparison) findPlain(a, b Side) (finding, Estimate) {
-	f := c.ofContrast(welchOf(a, b))
-	f.method = "difference of trial means, each side with its own scatter (Welch)"
+	d := welchOf(a, b)
+	f := c.ofContrast(d)
+	f.method = "difference of trial means, each side with its own scatter (" + c.critical(d) + ")"
 	c.minding(&f, a, b)
 	return f, hedges(a, b)
+}
+
+// critical says in words whose critical values a contrast with each side's own scatter has:
+// Welch's as they are, or not quite, where trials are few or sides are several.
+func (c *comparison) critical(d stats.Contrast) string {
+	name, times := "Welch", d.Wide.At95
+	if len(c.sides) > 2 {
+		name, times = "Games and Howell", max(1, times)
+	}
+	if times == 0 || math.Abs(times-1) < 0.005 {
+		return name
+	}
+	return fmt.Sprintf("%s's degrees of freedom, interval and P with %.2f times its critical value, solved for so that they hold with so few trials", name, times)
 }
 
 // mindDrift looks after two trials a side, too few to tell a drift of the day by: where one
@@ -134,6 +149,7 @@ func (c *comparison) mindDrift(f finding, a, b Side) finding {
 	w := welchOf(a.without(s.Mean), b.without(s.Mean))
 	slope := gap * gap * s.SD * s.SD / float64(s.N)
 	on := stats.Contrast{Value: f.value - s.Mean*gap, SE: math.Sqrt(w.SE*w.SE + slope), DF: stats.WelchDF(w.SE*w.SE, slope, w.DF, float64(s.N-1)), Wide: w.Wide}
+	f.method += ", or with a drift through the day taken out, whichever tells less"
 	c.doubt("%s and %s: one ran before the other; whether laps drift through the day or anew with each trial, two trials a side cannot tell: the interval holds for either. Take turns (a b b a)", a.Level, b.Level)
 	return either(f, c.ofContrast(on))
 }
@@ -195,7 +211,7 @@ func (c *comparison) findAdjusted(i, j int) (finding, Estimate) {
 	}
 	d, pooled := fit.Difference(0, 1, false)
 	f := c.ofContrast(d)
-	f.method = "difference of trial means at like " + list(c.names()) + " (analysis of covariance), each side with its own scatter"
+	f.method = "difference of trial means at like " + list(c.names()) + " (analysis of covariance), each side with its own scatter (" + c.critical(d) + ")"
 	if pooled {
 		f.method = "difference of trial means at like " + list(c.names()) + " (analysis of covariance), scatter pooled"
 	}
