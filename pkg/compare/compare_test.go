@@ -256,6 +256,33 @@ func TestFairnessShowsWhatWasWritten(t *testing.T) {
 	}
 }
 
+// Where turns were taken it is the battery that goes with the sides, where they were not it
+// is the day; the doubt names which.
+func TestWhatGoesWithTheSides(t *testing.T) {
+	for _, c := range []struct{ name, day, has, hasNot string }{
+		{"turns, batteries unlike", "abbaabba", "battery_v goes so closely", "turns"},
+		{"no turns, batteries alike", "aaaabbbb", "place in the day goes so closely", "battery"},
+	} {
+		r := rand.New(rand.NewPCG(2, 9))
+		var trials []compare.Trial
+		for k, level := range c.day {
+			volts := 12 + 0.02*float64(k%4)
+			if c.has[0] == 'b' && level == 'b' {
+				volts -= 0.5
+			}
+			tr := compare.Trial{Name: fmt.Sprint(k), Level: string(level), Conditions: map[string]compare.Condition{"battery_v": written(fmt.Sprint(volts))}}
+			for lap := range 4 {
+				tr.Laps, tr.Order = append(tr.Laps, 30-volts+0.05*r.NormFloat64()), append(tr.Order, float64(4*k+lap))
+			}
+			trials = append(trials, tr)
+		}
+		says := strings.Join(slices.DeleteFunc(run(t, ask("battery_v"), trials).Doubts, func(d string) bool { return !strings.Contains(d, "closely") }), "; ")
+		if !strings.Contains(says, c.has) || strings.Contains(says, c.hasNot) {
+			t.Errorf("%s: %q", c.name, says)
+		}
+	}
+}
+
 // The method names what interval and P are of: with two trials a side they are not Welch's
 // own, with many they are.
 func TestMethodSaysWhatItIs(t *testing.T) {

@@ -217,21 +217,53 @@ func (c *comparison) findAdjusted(i, j int) (finding, Estimate) {
 	}
 	c.minding(&f, a, b)
 	loads := fit.Loads(0, 1)
-	f.load = (loads[0] + loads[1]) / (1/float64(len(a.Trials)) + 1/float64(len(b.Trials)))
+	f.load = loaded(fit, a, b)
 	if f.load > 2 {
-		c.doubt("%s and %s: the running order leaves little to tell the sides from %s by; take turns (a b b a) and the interval will be %.1f times narrower", a.Level, b.Level, list(c.names()), math.Sqrt(f.load))
+		c.doubtCollinear(i, j, f.load)
 	}
 	alike, _ := fit.Difference(0, 1, true)
 	g, lo, hi := stats.Hedges(alike.T(), 1/math.Sqrt(loads[0]+loads[1]), alike.DF)
 	return f, Estimate{g, lo, hi}
 }
 
+// loaded is how many times more a difference at like covariates varies than one of plain means.
+func loaded(fit stats.Ancova, a, b Side) float64 {
+	loads := fit.Loads(0, 1)
+	return (loads[0] + loads[1]) / (1/float64(len(a.Trials)) + 1/float64(len(b.Trials)))
+}
+
+// doubtCollinear says what goes so closely with the sides that little is left to tell them
+// from it by: the covariates that do so each by itself, or all together where none does.
+func (c *comparison) doubtCollinear(i, j int, load float64) {
+	a, b := c.sides[i], c.sides[j]
+	var near []string
+	for k, name := range c.adjust {
+		if fit, ok := stats.NewAncova(c.groups([]string{name}, []int{i, j})...); ok && loaded(fit, a, b) > 2 {
+			near = append(near, c.names()[k])
+		}
+	}
+	if len(near) == 0 {
+		near = c.names()
+	}
+	advice := "bring both sides to like " + list(near)
+	if near[0] == placeInDay {
+		advice = "take turns (a b b a)"
+		if others := near[1:]; len(others) > 0 {
+			advice += ", bring both sides to like " + list(others)
+		}
+	}
+	c.doubt("%s and %s: %s goes so closely with the sides that little is left to tell them from it by; %s and the interval will be %.1f times narrower", a.Level, b.Level, list(near), advice, math.Sqrt(load))
+}
+
+// placeInDay is orderColumn in words.
+const placeInDay = "place in the day"
+
 // names are what is adjusted for, in words.
 func (c *comparison) names() []string {
 	names := slices.Clone(c.adjust)
 	for i, n := range names {
 		if n == orderColumn {
-			names[i] = "place in the day"
+			names[i] = placeInDay
 		}
 	}
 	return names
