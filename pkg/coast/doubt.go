@@ -8,9 +8,27 @@ import (
 // units of the terms.
 var units = [terms]string{"m/s2", "1/s", "1/m", "m/s2"}
 
+// Beyond these no model rolls, or slows (common practice, no source): a thousandth of the
+// time, or a thousand times the way, was taken for the truth.
+const (
+	mostMS    = 20.0
+	gravityMS = 9.80665 // standard gravity (3rd CGPM 1901)
+)
+
+// doubtUnits doubts speeds and slowing that nothing on a model's rails comes to.
+func doubtUnits(res *Resistance, say func(string, ...any)) {
+	_, most := res.Speeds()
+	if slowing := max(at(res.best, 0), at(res.best, most)); slowing > gravityMS {
+		say("it would slow by %.0f m/s2, more than anything that falls gains: are the places, and the instants, in the units that their headings say?", slowing)
+	} else if most > mostMS {
+		say("it would run at %.0f m/s: are the places, and the instants, in the units that their headings say?", most)
+	}
+}
+
 // doubt says what speaks against the terms, and what would tell more.
 func (f *fit) doubt(res *Resistance) {
 	say := func(format string, a ...any) { res.Doubts = append(res.Doubts, fmt.Sprintf(format, a...)) }
+	doubtUnits(res, say)
 	for j, x := range res.Terms {
 		if x.Lo <= 0 && !res.Held[j] {
 			say("%s cannot be told from 0: it is %.2g %s at most (95 %% interval)", Names[j], x.Hi, units[j])

@@ -63,6 +63,24 @@ func (r Readings) Adhesion(mass, uMass float64) Ratio {
 	return Ratio{Interval{mu, max(0, mu-half), mu + half}, u}
 }
 
+// Net adhesion beyond which a figure is looked at again: most wheels of metal stay well
+// below the first, and only tyres come near the second (common practice, no source).
+const (
+	unusualAdhesion = 0.5
+	mostAdhesion    = 1
+)
+
+// DoubtAdhesion says what there is to doubt of a net adhesion; nothing of a common one.
+func DoubtAdhesion(mu float64) string {
+	switch {
+	case mu > mostAdhesion:
+		return "it would pull " + Written(mu, 3) + " times its own weight: is the mass, the load or a cord's pulley right?"
+	case mu > unusualAdhesion:
+		return "a pull of " + Written(mu, 3) + " of its own weight is unusual for wheels without tyres: are the mass and the load right?"
+	}
+	return ""
+}
+
 // Wheels is what was seen of the wheels where trains stood: in how many attempts they
 // turned, and in how many they stopped.
 type Wheels struct{ Turned, Stopped int }

@@ -84,6 +84,23 @@ func TestTablesSayTheSame(t *testing.T) {
 	}
 }
 
+// Seconds under a heading of milliseconds are doubted, and millimetres under one of metres;
+// what rolls is not.
+func TestUnitsBeyondBeliefAreDoubted(t *testing.T) {
+	for head, says := range map[string]string{
+		"run,position_mm,at (ms)": "more than anything that falls gains", "run,position_mm,at_s": "", "run,position (m),at_s": "in the units that their headings say",
+	} {
+		outings, bad := coasting.ReadTable(rows(head, func(r string, mm, s float64) string { return r + "," + wireNumber(mm) + "," + wireNumber(s) }), nil)
+		r, _, err := coasting.Stock{}.Answer(outings)
+		if err != nil || len(bad) > 0 {
+			t.Fatalf("%s: %v %v", head, bad, err)
+		}
+		if got := strings.Join(r.Doubts, "; "); !strings.Contains(got, says) || says == "" && strings.Contains(got, "headings") {
+			t.Errorf("%s: doubts %q, want %q", head, got, says)
+		}
+	}
+}
+
 func wireNumber(x float64) string {
 	whole := int64(math.Round(x * 1e7))
 	text := ""

@@ -92,6 +92,7 @@ func (g group) judge(as []Attempt, o Options) wire.PullLimit {
 		g.attempted(as, o, &l)
 		g.adhesion(o, &l)
 	}
+	g.credible(o, &l)
 	wheels(as, &l)
 	g.power(as, o, &l)
 	return l
@@ -285,6 +286,25 @@ func (g group) adhesion(o Options, l *wire.PullLimit) {
 	r := pull.Adhesion(p, math.Hypot(pull.Resolved(o.ScaleG)*factor, p.Value*u), g.massG, o.massU())
 	l.Adhesion = estimate(r.Interval)
 	l.Adhesion.U = num(r.U)
+}
+
+// credible doubts a pull that is much for the locomotive's weight: the limit or, where there
+// is none, the greatest load that moved.
+func (g group) credible(o Options, l *wire.PullLimit) {
+	most := 0.0
+	for _, a := range l.Attempts {
+		if a.Outcome != wire.PullStalled {
+			most = max(most, a.LoadG)
+		}
+	}
+	if l.Load50G.Value != nil {
+		most = *l.Load50G.Value
+	}
+	if factor, _, ok := g.rolling(o); ok && g.massG > 0 {
+		if d := pull.DoubtAdhesion(most * factor / g.massG); d != "" {
+			l.Doubts = append(l.Doubts, d)
+		}
+	}
 }
 
 // power is the greatest mean power at one load among attempts that moved.

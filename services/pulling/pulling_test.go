@@ -1,0 +1,41 @@
+package pulling_test
+
+import (
+	"strings"
+	"testing"
+
+	"rainhill/pkg/wire"
+	"rainhill/services/pulling"
+)
+
+// judged is what a table shows.
+func judged(t *testing.T, text string) wire.PullResult {
+	t.Helper()
+	as, bad := pulling.ReadTable(text)
+	if len(bad) > 0 {
+		t.Fatalf("%v", bad)
+	}
+	return pulling.Judge(as, pulling.Options{ScaleG: pulling.DefaultScaleG})
+}
+
+// A pull that no wheel gives is doubted, whether it has a limit or not; a common one is not.
+func TestPullsBeyondBeliefAreDoubted(t *testing.T) {
+	const head = "locomotive,mass_g,load_g,outcome\n"
+	for rows, says := range map[string]string{
+		"heron,900,9999999,moved\n":                               "times its own weight",
+		"heron,900,2240,moved\nheron,900,2260,stalled\n":          "2.5 times its own weight: is the mass, the load or a cord's pulley right?",
+		"heron,900,530,moved\nheron,900,550,stalled\n":            "0.6 of its own weight is unusual for wheels without tyres",
+		"heron,900,220,moved\nheron,900,230,stalled\n":            "",
+		"heron,,9999999,moved\nheron,,99999999,stalled\n":         "",
+		"heron,900,9999999,stalled\nheron,900,99999999,stalled\n": "",
+	} {
+		doubts := strings.Join(judged(t, head+rows).Locomotives[0].Doubts, "; ")
+		if says == "" && strings.Contains(doubts, "its own weight") || !strings.Contains(doubts, says) {
+			t.Errorf("%q: doubts %q, want %q", rows, doubts, says)
+		}
+	}
+	static := judged(t, "locomotive,mass_g,before_g,at_pull_g\nheron,900,5000,2750\nheron,900,5000,2751\n").Locomotives[0]
+	if !strings.Contains(strings.Join(static.Doubts, "; "), "2.5 times its own weight") {
+		t.Errorf("by a scale: %q", static.Doubts)
+	}
+}
