@@ -867,6 +867,7 @@ export interface CompareFactor {
 }
 
 export interface PullLimit {
+  name: string;
   locomotive: string;
   method: string;
   direction?: string;

@@ -2,6 +2,7 @@ package wire
 
 import (
 	"slices"
+	"strconv"
 	"strings"
 )
 
@@ -30,6 +31,7 @@ type PullResult struct {
 // in 95 of 100 attempts; Bracket is what was seen. Of static readings they are the mean
 // pull and the one that 95 of 100 pulls reach.
 type PullLimit struct {
+	Name       string        `json:"name"` // what it is of in words, of no other limit of the result
 	Locomotive string        `json:"locomotive"`
 	Method     string        `json:"method"`
 	Direction  string        `json:"direction,omitempty"`
@@ -52,6 +54,28 @@ type PullLimit struct {
 	Next       *PullNext     `json:"next,omitempty"`
 	Fit        string        `json:"fit"`
 	Doubts     []string      `json:"doubts"`
+}
+
+// Called is what the limit is of in words, with the locomotive's mass where it is
+// told for several.
+func (l PullLimit) Called(mass bool) string {
+	parts := []string{l.Locomotive, l.Method}
+	if l.Direction != "" {
+		parts = append(parts, l.Direction)
+	}
+	if l.Set != "" {
+		parts = append(parts, "set "+l.Set)
+	}
+	if l.LoadIs == LoadTrain {
+		parts = append(parts, LoadTrain)
+	}
+	switch {
+	case mass && l.MassG == nil:
+		parts = append(parts, "mass not told")
+	case mass:
+		parts = append(parts, strconv.FormatFloat(*l.MassG, 'f', -1, 64)+" g")
+	}
+	return strings.Join(parts, ", ")
 }
 
 // What the load of an attempt is.

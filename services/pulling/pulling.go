@@ -8,6 +8,7 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"rainhill/pkg/pull"
 	"rainhill/pkg/wire"
@@ -52,11 +53,31 @@ func Judge(as []Attempt, o Options) wire.PullResult {
 	for _, g := range order {
 		r.Locomotives = append(r.Locomotives, g.judge(of[g], o))
 	}
+	name(r.Locomotives)
 	r.Agreement = agreement(r.Locomotives)
 	if o.MassUG == 0 && o.ScaleG > 0 {
 		r.Doubts = append(r.Doubts, fmt.Sprintf("masses are taken as read off a scale of %g g steps and otherwise true", o.ScaleG))
 	}
 	return r
+}
+
+// name tells limits apart in words: by the mass as well where a locomotive has several and,
+// where words of its own make two read alike, by counting.
+func name(ls []wire.PullLimit) {
+	taken := map[string]bool{}
+	for i := range ls {
+		l := &ls[i]
+		several := slices.ContainsFunc(ls, func(x wire.PullLimit) bool {
+			return x.Locomotive == l.Locomotive && massOf(x) != massOf(*l)
+		})
+		called := l.Called(several)
+		for n := 1; l.Name == "" || taken[l.Name]; n++ {
+			if l.Name = called; n > 1 {
+				l.Name = fmt.Sprintf("%s (%d)", called, n)
+			}
+		}
+		taken[l.Name] = true
+	}
 }
 
 // onlyMass is the mass of locomotives of which but one is told.
@@ -364,11 +385,15 @@ func agreement(ls []wire.PullLimit) *wire.PullAgreement {
 
 // likeOf is what two limits have in common that are held against each other.
 func likeOf(l wire.PullLimit) group {
-	g := group{locomotive: l.Locomotive, direction: l.Direction, set: l.Set}
-	if l.MassG != nil {
-		g.massG = *l.MassG
+	return group{locomotive: l.Locomotive, direction: l.Direction, set: l.Set, massG: massOf(l)}
+}
+
+// massOf is a limit's mass, 0 where it is not told.
+func massOf(l wire.PullLimit) float64 {
+	if l.MassG == nil {
+		return 0
 	}
-	return g
+	return *l.MassG
 }
 
 func verdict(x pull.Agreement) string {

@@ -39,3 +39,27 @@ func TestPullsBeyondBeliefAreDoubted(t *testing.T) {
 		t.Errorf("by a scale: %q", static.Doubts)
 	}
 }
+
+// Limits of one locomotive have names of their own, which say what parts them.
+func TestLimitsHaveNamesOfTheirOwn(t *testing.T) {
+	r := judged(t, `locomotive,mass_g,load_g,outcome,method,direction,set,load_is
+heron,900,150,moved,,,,
+heron,900,150,moved,,,,train
+heron,900,150,moved,static,,,
+heron,900,150,moved,,reverse,front,
+heron,1000,150,moved,,,,
+heron,,150,moved,,,,
+otter,700,150,moved,,,,
+"otter, moving",700,150,moved,,,,
+otter,700,150,moved,,moving,,
+`)
+	want := []string{
+		"heron, moving, 900 g", "heron, moving, train, 900 g", "heron, static, 900 g", "heron, moving, reverse, set front, 900 g", "heron, moving, 1000 g", "heron, moving, mass not told",
+		"otter, moving", "otter, moving, moving", "otter, moving, moving (2)",
+	}
+	for i, l := range r.Locomotives {
+		if i >= len(want) || l.Name != want[i] {
+			t.Errorf("limit %d is called %q; want all of %q", i, l.Name, want)
+		}
+	}
+}
