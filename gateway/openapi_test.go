@@ -254,7 +254,7 @@ func TestOpenAPIHoldsTheTypes(t *testing.T) {
 		wire.DrivingReply{}, wire.Driving{}, wire.DrivenMotor{}, wire.TrimAsk{}, wire.TrimState{}, wire.SweepAsk{}, wire.SweepState{}, wire.DrivingAsk{},
 		wire.Roster{}, wire.RosterCheck{}, wire.RosterItem{}, wire.Complaint{}, wire.CurveOf{}, wire.CoastResult{}, wire.CoastTerms{}, wire.CoastAt{}, wire.CoastRun{}, wire.CoastLeft{}, wire.CoastAgainst{}, wire.PredictAsk{}, wire.Prediction{}, wire.PredictedDifference{}, wire.DifferenceAt{}, wire.PredictedSet{},
 		wire.PredictedAt{}, wire.PredictedBeside{}, wire.Assumption{}, wire.PairingAsk{}, wire.PairingTable{}, wire.Pairing{}, wire.PairingAt{}, wire.PairedOrder{}, wire.PairTurn{}, wire.PairedResult{}, wire.PairedRun{}, wire.PairedDifference{}, wire.PullRecord{}, wire.PullResult{}, wire.PullLimit{}, wire.PullAttempt{}, wire.PullBracket{},
-		wire.PullTally{}, wire.PullCheck{}, wire.PullAt{}, wire.PullNext{}, wire.PullAgreement{}, wire.PullAgreePoint{}, wire.PullSeen{},
+		wire.PullTally{}, wire.PullCheck{}, wire.PullAt{}, wire.PullNext{}, wire.PullFirst{}, wire.PullAgreement{}, wire.PullAgreePoint{}, wire.PullSeen{},
 		wire.CompareAnswer{}, wire.CompareResult{}, wire.FairnessRow{}, wire.ComparedSide{}, wire.ComparedPair{}, wire.ComparedTest{}, wire.OverallTest{}, wire.AdjustedFor{}, wire.ComparedTrial{}, wire.ComparedSession{}, wire.CompareFactor{}, gateway.Audited{}, gateway.Named{}, gateway.RawCrossing{}, gateway.BusInfo{}, journal.Header{},
 	} {
 		typ := reflect.TypeOf(v)

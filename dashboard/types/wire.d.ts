@@ -283,6 +283,7 @@ export interface CompareAnswer {
 export interface PullResult {
   locomotives: PullLimit[] | null;
   agreement?: PullAgreement;
+  first?: PullFirst[];
   doubts: string[] | null;
 }
 
@@ -903,6 +904,13 @@ export interface PullAgreement {
   upper_hi_g: number | null;
   says: string;
   points: PullAgreePoint[] | null;
+}
+
+export interface PullFirst {
+  locomotive: string;
+  load_g: number;
+  why: string;
+  done: boolean;
 }
 
 export interface PlanPoint {

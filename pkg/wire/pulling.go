@@ -23,6 +23,7 @@ const (
 type PullResult struct {
 	Locomotives []PullLimit    `json:"locomotives"`
 	Agreement   *PullAgreement `json:"agreement,omitempty"`
+	First       []PullFirst    `json:"first,omitempty"` // of the locomotive asked about, or of all in the roster
 	Doubts      []string       `json:"doubts"`
 }
 
@@ -301,6 +302,13 @@ type PullNext struct {
 	LoadG float64 `json:"load_g"`
 	Why   string  `json:"why"`
 	Done  bool    `json:"done"` // nothing more is to be learnt worth an attempt
+}
+
+// PullFirst is the load to begin with of a locomotive whose pull is not known yet, by its
+// mass in the roster.
+type PullFirst struct {
+	Locomotive string `json:"locomotive"`
+	PullNext
 }
 
 // PullAgreement is static pull less moving pull over locomotives, with the 95 % limits

@@ -1,6 +1,12 @@
 package pulling
 
-import "rainhill/pkg/wire"
+import (
+	"maps"
+	"slices"
+
+	"rainhill/pkg/pull"
+	"rainhill/pkg/wire"
+)
 
 // OfBook is the attempts of a session's results, those of one locomotive where it is
 // named. A locomotive's mass is that of the attempt, else the one that the session
@@ -25,6 +31,18 @@ func OfBook(r wire.Results, locomotive string) (out []Attempt) {
 			a.Session = r.Session.ID
 		}
 		out = append(out, a)
+	}
+	return out
+}
+
+// First is the load to begin with of each locomotive by its mass in a roster, in the order of
+// ids: of the one that is named, or of all.
+func First(roster map[string]wire.Locomotive, locomotive string, o Options) (out []wire.PullFirst) {
+	for _, id := range slices.Sorted(maps.Keys(roster)) {
+		if locomotive == "" || id == locomotive {
+			x := pull.Suggest(nil, roster[id].MassG, o.SmallestG)
+			out = append(out, wire.PullFirst{Locomotive: id, PullNext: wire.PullNext{LoadG: x.LoadG, Why: x.Why}})
+		}
 	}
 	return out
 }

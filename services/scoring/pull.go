@@ -36,6 +36,8 @@ func (s *scorer) pull(q []byte, reply func([]byte, error)) {
 	if ask.Session == "" && !ask.Season && b != nil {
 		sessions = []wire.Session{b.Session}
 	}
+	options := pulling.OptionsOf(ask)
+	first := pulling.First(s.state.Locomotives, ask.Locomotive, options)
 	of := func(session string) ([]byte, error) {
 		if session == open {
 			return present, nil
@@ -47,7 +49,9 @@ func (s *scorer) pull(q []byte, reply func([]byte, error)) {
 		if err != nil {
 			return nil, err
 		}
-		return json.Marshal(pulling.Judge(as, pulling.OptionsOf(ask)))
+		r := pulling.Judge(as, options)
+		r.First = first
+		return json.Marshal(r)
 	})
 }
 

@@ -21,6 +21,8 @@ func TestPullsOfSessionsAndSeason(t *testing.T) {
 	b.decide(wire.WhatCircuit, "", oval(8000))
 	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "wren", MassG: 1000})
 	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "heron", MassG: 900})
+	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "otter", MassG: 730})
+	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "stoat"})
 	n := 0
 	pull := func(locomotive string, g float64, outcome string) {
 		n++
@@ -80,6 +82,25 @@ func TestPullsOfSessionsAndSeason(t *testing.T) {
 		}
 		if fmt.Sprint(got) != fmt.Sprint(c.attempts) && c.refused == "" || !strings.Contains(refused, c.refused) || c.refused == "" && refused != "" {
 			t.Errorf("%+v: %v, %q; want %v, %q", c.ask, got, refused, c.attempts, c.refused)
+		}
+	}
+	for _, c := range []struct {
+		ask  wire.PullAsk
+		want string
+	}{
+		{wire.PullAsk{Locomotive: "otter"}, "otter 73"}, {wire.PullAsk{Locomotive: "otter", StepG: 50}, "otter 50"}, {wire.PullAsk{Locomotive: "stoat"}, "stoat 0"},
+		{wire.PullAsk{}, "heron 90, otter 73, stoat 0, wren 100"}, {wire.PullAsk{Locomotive: "never"}, ""},
+	} {
+		r, refused := pullsOf(t, x, c.ask)
+		var got []string
+		for _, f := range r.First {
+			got = append(got, fmt.Sprintf("%s %g", f.Locomotive, f.LoadG))
+			if f.Why == "" || f.Done {
+				t.Errorf("%+v: %+v", c.ask, f)
+			}
+		}
+		if strings.Join(got, ", ") != c.want || refused != "" {
+			t.Errorf("%+v: begin with %q, %s; want %s", c.ask, got, refused, c.want)
 		}
 	}
 	r, _ := pullsOf(t, x, wire.PullAsk{Season: true, Locomotive: "wren"})
