@@ -184,6 +184,9 @@ func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 
 // named is a locomotive with what parts its tests.
 func named(l wire.PullLimit) string {
+	if l.Name != "" {
+		return l.Name
+	}
 	parts := []string{l.Locomotive, l.Method}
 	for _, p := range []string{l.Direction, l.Set, ifAny(l.LoadIs == wire.LoadTrain, "a train"), ifAny(l.MassG != nil, value(l.MassG, 0)+" g")} {
 		if p != "" {

@@ -87,7 +87,7 @@ function asking() {
 }
 
 function moving() {
-  const next = own()?.next;
+  const next = own()?.next ?? list(came.is?.first).find((f) => f.locomotive === test.locomotive);
   const load = test.loadG || next?.load_g || 0;
   const typed = (/** @type {Event} */ e) => {
     test.loadG = Number(/** @type {HTMLInputElement} */ (e.target).value);
@@ -158,7 +158,7 @@ function shown(r) {
   const q = `${came.of}&v=${came.rev}`;
   const which = html`<div class="fields">${sessionChoice(test.session, (v) => { test.session = v; again(); })}</div>`;
   if (!limits.length) return html`${which}<p class="empty">No attempt is written down in this session yet.</p>`;
-  return html`${which}${repeat(limits, (l) => [l.locomotive, l.method, l.direction, l.set, l.mass_g, l.load_is].join(), (l) => limitSheet(l, limits.indexOf(l), q))}
+  return html`${which}${repeat(limits, (l) => l.name, (l) => limitSheet(l, limits.indexOf(l), q))}
     ${r.agreement ? html`<section class="sheet" aria-labelledby="u-agree"><div class="caption"><h2 id="u-agree">Static against moving</h2><p>${r.agreement.n} locomotives by both</p></div><p>${r.agreement.says}</p>
       ${drawing(`/api/pull.svg?${q}&limit=agreement`, r.agreement.says, 'Static less moving pull, a disc a locomotive: the line is the mean difference with its 95 % interval, the dashes hold 95 % of locomotives.')}</section>` : nothing}
     ${list(r.doubts).length ? html`<ul class="doubts">${list(r.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}
