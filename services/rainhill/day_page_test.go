@@ -260,7 +260,7 @@ func (d *clubDay) prints() {
 
 func (d *clubDay) replays() {
 	chrome.Do(d.t, d.desk.ctx, "opening the replay", chromedp.Navigate(d.h.URL+"/replay?session="+d.session))
-	d.desk.shows(`window.replay?.at_us && document.querySelector('.board')`)
+	d.desk.shows(`window.replay?.at_us && document.querySelector('.board') && document.querySelector('.rate select')`)
 	chrome.Eval[bool](d.t, d.desk.ctx, `(s => (s.value = '100', s.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('.rate select'))`)
 	press(d.t, d.desk.ctx, " ", "Space", " ")
 	chrome.Wait(d.t, d.desk.ctx, `replay.ended && replay.rate === 0`, 30*time.Second)
