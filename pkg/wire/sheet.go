@@ -9,11 +9,13 @@ import (
 )
 
 // SheetColumn is a column that a table is read for. Name is how the result calls it,
-// with its unit; Also are other names without a unit. Unit is the unit in Name,
+// with its unit; Also are other names without a unit, Else names that mean it where no other
+// heading does, such as time. Unit is the unit in Name,
 // Units what one of a unit that a heading may state instead is in it.
 type SheetColumn struct {
 	Name   string
 	Also   []string
+	Else   []string
 	Unit   string
 	Units  map[string]float64
 	Number bool
@@ -28,7 +30,7 @@ var (
 )
 
 // Sheet is a table as people make it: commas, semicolons or tabs, decimal points or
-// commas, units in the headings, blank lines, a byte order mark. Columns are as the
+// commas, units in the headings, blank lines, a title above the head, a byte order mark. Columns are as the
 // reader names them, those that it does not know by their own heading.
 type Sheet struct {
 	Columns []string
@@ -37,6 +39,7 @@ type Sheet struct {
 	sep     byte
 	comma   bool // decimal commas are certain: one stands where it can be nothing else
 	factor  map[string]float64
+	units   map[string]map[string]float64 // those that may stand behind a number of a column
 }
 
 // SheetRow is one row of a sheet; Line is where it begins in its file.
@@ -50,9 +53,11 @@ type SheetRow struct {
 // rows are not among the rows.
 func ReadSheet(text string, known []SheetColumn) (*Sheet, []Complaint) {
 	text = strings.TrimPrefix(text, "\ufeff")
+	text, above, found := fromHead(text, known)
 	sep, text, skipped := separator(text)
+	skipped += above
 	rows, open := records(text, sep)
-	s, bad := &Sheet{Heads: map[string]string{}, factor: map[string]float64{}, sep: sep, comma: sep == ';'}, []Complaint(nil)
+	s, bad := &Sheet{Heads: map[string]string{}, factor: map[string]float64{}, units: map[string]map[string]float64{}, sep: sep, comma: sep == ';'}, []Complaint(nil)
 	if open > 0 {
 		bad = append(bad, Complaint{open + skipped, "", "a quote is opened in this row and never closed: the rest of the file cannot be read"})
 	}
@@ -60,16 +65,67 @@ func ReadSheet(text string, known []SheetColumn) (*Sheet, []Complaint) {
 		return s, append(bad, Complaint{0, "", "the file holds no rows"})
 	}
 	bad = append(bad, s.readHead(rows[0], skipped, known)...)
+	return s, append(bad, s.readRows(rows, skipped, found, known)...)
+}
+
+// readRows takes the rows below the head. Where the head was not found but taken to be the
+// first row, that is complained of once and not row by row.
+func (s *Sheet) readRows(rows []record, skipped int, found bool, known []SheetColumn) (bad []Complaint) {
+	longer := 0
 	for _, r := range rows[1:] {
 		line := r.line + skipped
 		if len(r.cells) > len(s.Columns) && strings.Join(r.cells[len(s.Columns):], "") != "" {
-			bad = append(bad, Complaint{line, "", fmt.Sprintf("has %d cells, the head names %d columns: is a separator in a name or number without quotes?", len(r.cells), len(s.Columns))})
+			if longer++; found {
+				bad = append(bad, Complaint{line, "", fmt.Sprintf("has %d cells, the head names %d columns: is a separator in a name or number without quotes?", len(r.cells), len(s.Columns))})
+			}
 			continue
 		}
 		s.Rows = append(s.Rows, SheetRow{Line: line, cells: r.cells, of: s})
 		s.comma = s.comma || slices.ContainsFunc(r.cells, certainComma)
 	}
-	return s, bad
+	if !found && longer > 0 {
+		var names []string
+		for _, k := range known {
+			names = append(names, k.Name)
+		}
+		bad = append(bad, Complaint{rows[0].line + skipped, "", fmt.Sprintf("was taken for the head, as no line names a column known here (%s), and %d row(s) have more cells than it: which line names the columns?", strings.Join(names, ", "), longer)})
+	}
+	return bad
+}
+
+// titleLines is how many lines above the head are looked through for it.
+const titleLines = 10
+
+// fromHead leaves out the lines above the head: the first of two cells and more that names
+// a known column and holds no number. Where there is none, found is false and nothing is
+// left out.
+func fromHead(text string, known []SheetColumn) (rest string, lines int, found bool) {
+	rest = text
+	for range titleLines + 1 {
+		sep, body, blank := separator(rest)
+		first, more, _ := strings.Cut(body, "\n")
+		if rows, _ := records(first, sep); len(rows) > 0 && looksLikeHead(rows[0].cells, known) {
+			return rest, lines, true
+		}
+		rest, lines = more, lines+blank+1
+	}
+	return text, 0, false
+}
+
+func looksLikeHead(cells []string, known []SheetColumn) bool {
+	filled, names := 0, false
+	for _, c := range cells {
+		if _, err := parseNumber(c, ';'); err == nil {
+			return false
+		}
+		if c != "" {
+			filled++
+		}
+		strong, _, _ := columnOf(c, known)
+		weak, _, _ := columnOf(c, elseOf(known))
+		names = names || strong != nil || weak != nil
+	}
+	return names && filled > 1
 }
 
 // certainComma reports whether a cell is a number with a decimal comma and can be
@@ -81,10 +137,26 @@ func certainComma(cell string) bool {
 }
 
 func (s *Sheet) readHead(head record, skipped int, known []SheetColumn) (bad []Complaint) {
+	claimed := map[string]bool{}
 	for _, h := range head.cells {
-		name, factor, err := columnOf(h, known)
+		if k, _, _ := columnOf(h, known); k != nil {
+			claimed[k.Name] = true
+		}
+	}
+	for _, h := range head.cells {
+		k, factor, err := columnOf(h, known)
+		if k == nil {
+			if weak, f, unsure := columnOf(h, elseOf(known)); weak != nil && unsure == nil && !claimed[weak.Name] {
+				k, factor = weak, f
+				claimed[k.Name] = true
+			}
+		}
 		if err != nil {
 			bad = append(bad, Complaint{head.line + skipped, h, err.Error()})
+		}
+		name := headWords(h)
+		if k != nil {
+			name, s.units[k.Name] = k.Name, k.Units
 		}
 		if name != "" && slices.Contains(s.Columns, name) {
 			bad = append(bad, Complaint{head.line + skipped, h, fmt.Sprintf("the column stands twice: %q says the same", s.Heads[name])})
@@ -95,25 +167,39 @@ func (s *Sheet) readHead(head record, skipped int, known []SheetColumn) (bad []C
 	return bad
 }
 
-// columnOf finds which column a heading names and what its unit is worth. A heading
-// that none claims is a column of its own.
-func columnOf(head string, known []SheetColumn) (name string, factor float64, err error) {
-	plain := headWords(head)
+// elseOf are columns by the names that mean them where no other heading does.
+func elseOf(known []SheetColumn) (all []SheetColumn) {
 	for _, k := range known {
+		k.Also = k.Else
+		all = append(all, k)
+	}
+	return all
+}
+
+// columnOf finds which column a heading names and what its unit is worth; k is nil where
+// none claims it.
+func columnOf(head string, known []SheetColumn) (k *SheetColumn, factor float64, err error) {
+	plain := headWords(head)
+	for i := range known {
+		k := &known[i]
 		for _, base := range append([]string{strings.TrimSuffix(k.Name, "_"+k.Unit)}, k.Also...) {
 			unit, found := strings.CutPrefix(plain, base)
 			switch {
 			case !found || unit != "" && unit[0] != '_':
 			case unit == "" || unit == "_"+k.Unit:
-				return k.Name, 1, nil
+				return k, 1, nil
 			case k.Units[unit[1:]] != 0:
-				return k.Name, k.Units[unit[1:]], nil
+				return k, k.Units[unit[1:]], nil
 			case k.Unit != "" && strings.ContainsAny(head, "(["):
-				return k.Name, 1, fmt.Errorf("the unit %q is not known here: %s", strings.ReplaceAll(unit[1:], "_", "/"), strings.Join(slices.Sorted(maps.Keys(k.Units)), ", "))
+				return k, 1, unknownUnit(unit[1:], k.Units)
 			}
 		}
 	}
-	return plain, 1, nil
+	return nil, 1, nil
+}
+
+func unknownUnit(unit string, units map[string]float64) error {
+	return fmt.Errorf("the unit %q is not known here: %s", strings.ReplaceAll(unit, "_", "/"), strings.Join(slices.Sorted(maps.Keys(units)), ", "))
 }
 
 // headWords makes "Lap time [s]" lap_time_s and "Speed (m/s)" speed_m_s; letters of

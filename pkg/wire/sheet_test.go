@@ -9,9 +9,9 @@ import (
 )
 
 var sheetColumns = []wire.SheetColumn{
-	{Name: "trial"},
-	{Name: "lap", Number: true},
-	{Name: "lap_time_s", Also: []string{"time"}, Unit: "s", Units: wire.InSeconds, Number: true},
+	{Name: "trial", Else: []string{"versuch"}},
+	{Name: "lap", Else: []string{"runde"}, Number: true},
+	{Name: "lap_time_s", Also: []string{"time"}, Else: []string{"zeit"}, Unit: "s", Units: wire.InSeconds, Number: true},
 	{Name: "speed_mm_s", Unit: "mm_s", Units: wire.InMmPerS, Number: true},
 }
 
@@ -28,6 +28,10 @@ func TestSheets(t *testing.T) {
 		{"tabs and decimal commas made certain by another cell", "trial\tlap\ttime\nt1\t1\t12,345\nt1\t2\t12,3\n", "lap_time_s", 12.345},
 		{"metres a second", "trial,lap,Speed (m/s)\nt1,1,0.5\n", "speed_mm_s", 500},
 		{"kilometres an hour", "trial,lap,speed km/h\nt1,1,3.6\n", "speed_mm_s", 1000},
+		{"a title and a blank line above the head", "Club evening, 3 May;;\n\nTrial;Lap;Lap time [s]\nt1;1;12,5\n", "lap_time_s", 12.5},
+		{"a title in one cell above commas", "Club evening\ntrial,lap,lap_time_s\nt1,1,12.5\n", "lap_time_s", 12.5},
+		{"names in German", "Versuch;Runde;Zeit (s)\nt1;1;12,5\n", "lap_time_s", 12.5},
+		{"a name that may mean it, beside one that does", "trial,Zeit,lap_time_s\nt1,14.03,12.5\n", "lap_time_s", 12.5},
 		{"a line that names the separator", "sep=;\ntrial;lap;lap_time_s\nt1;1;12,5\n", "lap_time_s", 12.5},
 	} {
 		s, bad := wire.ReadSheet(c.text, sheetColumns)
@@ -52,6 +56,8 @@ func TestSheetComplaints(t *testing.T) {
 		{"a column twice", "trial,lap,Time,lap_time_s\nt1,1,2,3\n", "stands twice", 1},
 		{"too many cells", "trial,lap,lap_time_s\nt1,1,12,5\n", "4 cells", 2},
 		{"a quote left open", "trial,lap,lap_time_s\n\"t1,1,12.5\n", "never closed", 2},
+		{"no line names a column", "Club evening\na,b,c\nd,e,f\n1,2,3\n", "taken for the head", 1},
+		{"too many cells below a title", "Club evening\ntrial,lap,lap_time_s\nt1,1,12,5\n", "4 cells", 3},
 		{"a unit nobody knows", "trial,lap,Lap time (fortnights)\nt1,1,12.5\n", `unit "fortnights"`, 1},
 	} {
 		_, bad := wire.ReadSheet(c.text, sheetColumns)
