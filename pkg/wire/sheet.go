@@ -33,13 +33,14 @@ var (
 // commas, units in the headings, blank lines, a title above the head, a byte order mark. Columns are as the
 // reader names them, those that it does not know by their own heading.
 type Sheet struct {
-	Columns []string
-	Heads   map[string]string // the heading as it stands in the file, by column
-	Rows    []SheetRow
-	sep     byte
-	comma   bool // decimal commas are certain: one stands where it can be nothing else
-	factor  map[string]float64
-	units   map[string]map[string]float64 // those that may stand behind a number of a column
+	Columns  []string
+	HeadLine int               // of its file; 0 where there is none
+	Heads    map[string]string // the heading as it stands in the file, by column
+	Rows     []SheetRow
+	sep      byte
+	comma    bool // decimal commas are certain: one stands where it can be nothing else
+	factor   map[string]float64
+	units    map[string]map[string]float64 // those that may stand behind a number of a column
 }
 
 // SheetRow is one row of a sheet; Line is where it begins in its file.
@@ -64,6 +65,7 @@ func ReadSheet(text string, known []SheetColumn) (*Sheet, []Complaint) {
 	if len(rows) == 0 {
 		return s, append(bad, Complaint{0, "", "the file holds no rows"})
 	}
+	s.HeadLine = rows[0].line + skipped
 	bad = append(bad, s.readHead(rows[0], skipped, known)...)
 	return s, append(bad, s.readRows(rows, skipped, found, known)...)
 }

@@ -16,9 +16,10 @@ import (
 
 // Columns are what a table of laps is read for; all others are conditions of the trial.
 var Columns = []wire.SheetColumn{
-	{Name: "trial", Also: []string{"run"}}, {Name: "lap", Also: []string{"lap_no", "lap_number"}, Number: true},
-	{Name: MeasureTime, Unit: "s", Units: wire.InSeconds, Also: []string{"laptime"}, Number: true},
-	{Name: MeasureSpeed, Unit: "mm_s", Units: wire.InMmPerS, Number: true},
+	{Name: "trial", Else: []string{"run", "versuch", "fahrt"}},
+	{Name: "lap", Also: []string{"lap_no", "lap_number"}, Else: []string{"runde", "runde_nr"}, Number: true},
+	{Name: MeasureTime, Unit: "s", Units: wire.InSeconds, Also: []string{"laptime", "rundenzeit"}, Else: []string{"time", "zeit"}, Number: true},
+	{Name: MeasureSpeed, Unit: "mm_s", Units: wire.InMmPerS, Also: []string{"geschwindigkeit"}, Number: true},
 	{Name: "order", Number: true}, {Name: "start_us", Number: true}, {Name: "counts"}, {Name: "source"},
 }
 
@@ -65,9 +66,22 @@ func FromSheets(ask Ask, files []File) (sets []Set, bad []Complaint) {
 		r.read(f)
 	}
 	for _, pair := range r.pairs {
-		sets = append(sets, r.sets[pair].set(pair, r.measure, ask))
+		s := r.sets[pair].set(pair, r.measure, ask)
+		s.Doubts = append(s.Doubts, r.takenFor(files)...)
+		sets = append(sets, s)
 	}
 	return sets, r.bad
+}
+
+// takenFor says which heading was taken for lap times that may also mean something else.
+func (r *reader) takenFor(files []File) (doubts []string) {
+	for _, f := range files {
+		head := f.Sheet.Heads[MeasureTime]
+		if word := strings.ToLower(head); r.measure == MeasureTime && (strings.HasPrefix(word, "time") || strings.HasPrefix(word, "zeit")) {
+			doubts = append(doubts, fmt.Sprintf("%s: the column %q is taken for lap times in s", f.Name, head))
+		}
+	}
+	return doubts
 }
 
 // namesInSeveral are the trials whose name stands in more than one file.
@@ -119,17 +133,40 @@ type gathering struct {
 }
 
 func (r *reader) read(f File) {
-	switch {
-	case !f.Sheet.Has("trial"):
-		r.complain(f.Name, wire.Complaint{Line: 1, Reason: "there is no column trial: which laps were run in one outing?"})
-		return
-	case !f.Sheet.Has(r.measure):
-		r.complain(f.Name, wire.Complaint{Line: 1, Reason: "there is no column " + r.measure})
+	if len(f.Sheet.Columns) == 0 {
+		return // that it is empty has been said
+	}
+	if missing := r.missing(f.Sheet); missing != "" {
+		r.complain(f.Name, wire.Complaint{Line: f.Sheet.HeadLine, Reason: missing + "; the columns are " + headings(f.Sheet)})
 		return
 	}
 	for _, row := range f.Sheet.Rows {
 		r.readRow(f, row)
 	}
+}
+
+// missing says which column a table lacks to be compared.
+func (r *reader) missing(s *wire.Sheet) string {
+	switch {
+	case !s.Has("trial"):
+		return "there is no column trial (or run): which laps were run in one outing?"
+	case s.Has(r.measure):
+		return ""
+	case r.ask.Measure != "":
+		return "there is no column " + r.measure
+	}
+	return "there is no column of lap times (lap_time_s, Lap time, Time) nor of speeds (speed_mm_s, Speed (m/s))"
+}
+
+// headings are a sheet's as they stand in the file.
+func headings(s *wire.Sheet) string {
+	var all []string
+	for _, c := range s.Columns {
+		if c != "" {
+			all = append(all, s.Heads[c])
+		}
+	}
+	return strings.Join(all, ", ")
 }
 
 func (r *reader) readRow(f File, row wire.SheetRow) {

@@ -197,3 +197,26 @@ func TestCompareHeedsWhatCounts(t *testing.T) {
 		t.Errorf("%+v", r.Trials[0])
 	}
 }
+
+// Headings as people write them are known; what is missing is said with what there is.
+func TestCompareReadsHeadings(t *testing.T) {
+	table := lapsOf("motor", "20,a", "21,b", "20.1,a", "21.1,b")
+	want := *compared(t, first3(ranCompare(t, table, "--factor", "motor"))).Pairs[0].Difference.Value
+	for _, head := range []string{"Versuch,Runde,Rundenzeit (s),Motor", "Run,Lap,Time (s),motor", "Fahrt,Runde,Zeit,Motor", "trial,lap,LapTime,motor", "Club evening,,,\ntrial,lap,Lap time [s],motor"} {
+		r := compared(t, first3(ranCompare(t, strings.Replace(table, "trial,lap,lap_time_s,motor", head, 1), "--factor", "motor")))
+		if len(r.Pairs) != 1 || *r.Pairs[0].Difference.Value != want {
+			t.Errorf("%s: %+v", head, r.Pairs)
+		}
+		told := strings.Contains(strings.Join(r.Doubts, ";"), "is taken for lap times")
+		if told != (strings.Contains(head, ",Time") || strings.Contains(head, ",Zeit")) {
+			t.Errorf("%s: doubts %q", head, r.Doubts)
+		}
+	}
+	_, errs, _ := ranCompare(t, strings.Replace(table, "lap_time_s", "Dauer", 1), "--factor", "motor")
+	if !strings.Contains(errs, "laps.csv:1: there is no column of lap times (lap_time_s") || !strings.Contains(errs, "the columns are trial, lap, Dauer, motor") {
+		t.Errorf("without a measure: %s", errs)
+	}
+	if _, errs, _ := ranCompare(t, strings.Replace(table, "trial", "Gang", 1), "--factor", "motor"); !strings.Contains(errs, "there is no column trial (or run)") || !strings.Contains(errs, "Gang, lap, lap_time_s, motor") {
+		t.Errorf("without a trial: %s", errs)
+	}
+}
