@@ -154,6 +154,8 @@ func Compare(q Question, trials []Trial) (Result, error) {
 	if err := c.gather(trials); err != nil {
 		return out, err
 	}
+	c.doubtNames()
+	c.doubtStrays()
 	c.cutToCommonLaps()
 	c.summarise()
 	c.choose()

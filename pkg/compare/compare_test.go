@@ -334,3 +334,24 @@ func TestRanksThatCannotTell(t *testing.T) {
 		}
 	}
 }
+
+// Laps far off, and sides that may be one, are told of; nothing is left out.
+func TestStraysAreToldOf(t *testing.T) {
+	trials := outings(rand.New(rand.NewPCG(5, 7)), 3, nil)
+	if res := run(t, ask(), trials); len(res.Doubts) > 0 {
+		t.Errorf("doubts without cause: %q", res.Doubts)
+	}
+	trials[2].Laps[3] = 20100
+	trials[4].Laps[0] = 1.9
+	for i := range trials {
+		trials[i].Level = map[string]string{"a": "A", "b": "a"}[trials[i].Level]
+	}
+	res := run(t, ask(), trials)
+	says := strings.Join(res.Doubts, "; ")
+	if !strings.Contains(says, "2 lap(s) of A lie more than 10 times") || !strings.Contains(says, "lap 4 of trial 0 1, 20100 s") || !strings.Contains(says, `"A" and "a" are taken for two`) {
+		t.Errorf("doubts %s", says)
+	}
+	if res.Sides[0].Laps != 15 || res.Sides[1].Laps != 15 {
+		t.Errorf("laps %d and %d", res.Sides[0].Laps, res.Sides[1].Laps)
+	}
+}

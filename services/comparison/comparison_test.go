@@ -139,3 +139,17 @@ func TestANumberNotedOnEachLap(t *testing.T) {
 		t.Errorf("doubts %s", says)
 	}
 }
+
+// A row that stands twice is told of, by its lines.
+func TestRowsThatStandTwice(t *testing.T) {
+	f := sheet(t, "a.csv", "trial,lap,lap_time_s,motor\n1,1,20,old\n1,2,20.1,old\n1,2,20.1,old\n2,1,21,new\n2,2,21.1,new\n")
+	sets, _ := comparison.FromSheets(comparison.Ask{Factor: "motor"}, []comparison.File{f})
+	if d := sets[0].Doubts; len(d) != 1 || !strings.Contains(d[0], "1 row(s)") || !strings.Contains(d[0], "lap 2 of trial 1 in a.csv:3 and a.csv:4") {
+		t.Errorf("doubts %q", d)
+	}
+	once := sheet(t, "a.csv", "trial,lap_time_s,motor\n1,20,old\n1,20,old\n2,21,new\n2,21,new\n")
+	sets, _ = comparison.FromSheets(comparison.Ask{Factor: "motor"}, []comparison.File{once})
+	if len(sets[0].Doubts) > 0 {
+		t.Errorf("without lap numbers: %q", sets[0].Doubts)
+	}
+}

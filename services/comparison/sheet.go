@@ -112,8 +112,12 @@ func (r *reader) complain(file string, c wire.Complaint) {
 	r.bad = append(r.bad, Complaint{file, c})
 }
 
-// lap is one row that counts.
-type lap struct{ value, number, order, startUs float64 }
+// lap is one row that counts, and where it stands.
+type lap struct {
+	value, number, order, startUs float64
+	file                          string
+	line                          int
+}
 
 // outing is a trial as its rows come.
 type outing struct {
@@ -237,7 +241,7 @@ func (r *reader) lap(f File, row wire.SheetRow) (l lap, ok bool) {
 		r.complain(f.Name, row.Complain(r.measure, "%g is not above 0", v))
 		return l, false
 	}
-	l = lap{v, math.NaN(), math.NaN(), math.NaN()}
+	l = lap{v, math.NaN(), math.NaN(), math.NaN(), f.Name, row.Line}
 	for column, into := range map[string]*float64{"lap": &l.number, "order": &l.order, "start_us": &l.startUs} {
 		x, there, err := row.Number(column)
 		if err != nil {
@@ -255,6 +259,7 @@ func (r *reader) lap(f File, row wire.SheetRow) (l lap, ok bool) {
 func (g *gathering) set(pair, measure string, ask Ask) Set {
 	s := Set{Pair: pair, Measure: measure}
 	s.Conditions, s.Doubts = g.conditions(ask)
+	s.Doubts = append(s.Doubts, g.twice()...)
 	g.placeByStart()
 	under := map[string][]string{}
 	for _, k := range g.keys {
@@ -275,6 +280,26 @@ func (g *gathering) set(pair, measure string, ask Ask) Set {
 		}
 	}
 	return s
+}
+
+// twice tells of laps that stand twice: of one trial, under one number.
+func (g *gathering) twice() (doubts []string) {
+	count, first := 0, ""
+	for _, k := range g.keys {
+		seen := map[float64]lap{}
+		for _, l := range g.trials[k].laps {
+			if was, ok := seen[l.number]; ok { // never of NaN, where laps have no numbers
+				if count++; count == 1 {
+					first = fmt.Sprintf("lap %g of trial %s in %s:%d and %s:%d", l.number, g.trials[k].name, was.file, was.line, l.file, l.line)
+				}
+			}
+			seen[l.number] = l
+		}
+	}
+	if count == 0 {
+		return nil
+	}
+	return []string{fmt.Sprintf("%d row(s) tell of a lap that another row tells of too (first: %s): both are counted; take one away where it is the same lap", count, first)}
 }
 
 // conditions are the columns that hold one value within each trial, and numbers that vary
