@@ -224,8 +224,10 @@ func (r SheetRow) Text(column string) string {
 	return r.cells[i]
 }
 
-// Number is a cell in the unit of its column; ok is false where it is empty. An error
-// says why it cannot be read.
+// Number is a cell in the unit of its column; ok is false where it is empty. A unit known
+// for the column may stand behind the number and goes before the heading's, and times may
+// be written as minutes:seconds or hours:minutes:seconds. An error says why it cannot be
+// read.
 func (r SheetRow) Number(column string) (x float64, ok bool, err error) {
 	cell := r.Text(column)
 	if cell == "" {
@@ -235,11 +237,51 @@ func (r SheetRow) Number(column string) (x float64, ok bool, err error) {
 	if r.of.comma {
 		sep = ';'
 	}
-	x, err = parseNumber(cell, sep)
-	if err != nil {
+	number, unit := unitBehind(cell)
+	units, factor := r.of.units[column], r.of.factor[column]
+	if unit != "" && len(units) > 0 {
+		if factor = units[headWords(unit)]; factor == 0 {
+			return 0, false, fmt.Errorf("%q is not a number: %w", clip(cell), unknownUnit(headWords(unit), units))
+		}
+	} else {
+		number = cell
+	}
+	if strings.Contains(number, ":") && units["s"] == 1 {
+		x, err = sexagesimal(number)
+		return x, err == nil, err
+	}
+	if x, err = parseNumber(number, sep); err != nil {
 		return 0, false, err
 	}
-	return x * r.of.factor[column], true, nil
+	return x * factor, true, nil
+}
+
+// unitBehind parts a cell behind its last digit; unit is empty where the cell ends with one
+// or has none.
+func unitBehind(cell string) (number, unit string) {
+	end := strings.LastIndexAny(cell, "0123456789") + 1
+	if end == 0 {
+		return cell, ""
+	}
+	if unit = strings.TrimSpace(cell[end:]); headWords(unit) == "" {
+		return cell, "" // 12. and the like
+	}
+	return cell[:end], unit
+}
+
+// sexagesimal is minutes:seconds or hours:minutes:seconds, in seconds, with a decimal point
+// or comma.
+func sexagesimal(text string) (seconds float64, err error) {
+	parts := strings.Split(text, ":")
+	for i, p := range parts {
+		x, err := parseNumber(p, ';')
+		whole := i == len(parts)-1 || strings.Trim(p, "0123456789") == ""
+		if err != nil || !whole || !(x >= 0) || strings.HasPrefix(p, "-") || i > 0 && x >= 60 || len(parts) > 3 {
+			return 0, fmt.Errorf("%q is no time: want seconds, minutes:seconds or hours:minutes:seconds", clip(text))
+		}
+		seconds = 60*seconds + x
+	}
+	return seconds, nil
 }
 
 // Complain makes a complaint of a cell of the row.

@@ -32,6 +32,14 @@ func TestSheets(t *testing.T) {
 		{"a title in one cell above commas", "Club evening\ntrial,lap,lap_time_s\nt1,1,12.5\n", "lap_time_s", 12.5},
 		{"names in German", "Versuch;Runde;Zeit (s)\nt1;1;12,5\n", "lap_time_s", 12.5},
 		{"a name that may mean it, beside one that does", "trial,Zeit,lap_time_s\nt1,14.03,12.5\n", "lap_time_s", 12.5},
+		{"minutes and seconds", "trial,lap,lap_time_s\nt1,1,1:12.5\n", "lap_time_s", 72.5},
+		{"minutes and seconds with a comma", "trial;lap;Lap time (min)\nt1;1;0:12,5\n", "lap_time_s", 12.5},
+		{"three decimals after minutes are no thousands", "trial,lap,lap_time_s\nt1,1,\"0:12,345\"\n", "lap_time_s", 12.345},
+		{"hours, as a spreadsheet writes them", "trial,lap,lap_time_s\nt1,1,00:01:12.5\n", "lap_time_s", 72.5},
+		{"a unit behind the number", "trial,lap,lap_time_s\nt1,1,12.5 s\n", "lap_time_s", 12.5},
+		{"another unit than the heading's", "trial,lap,Lap time (s)\nt1,1,12500ms\n", "lap_time_s", 12.5},
+		{"minutes and seconds with a unit", "trial;lap;lap_time_s\nt1;1;1:12,5 min\n", "lap_time_s", 72.5},
+		{"a speed with its unit", "trial,lap,speed_mm_s\nt1,1,0.5 m/s\n", "speed_mm_s", 500},
 		{"a line that names the separator", "sep=;\ntrial;lap;lap_time_s\nt1;1;12,5\n", "lap_time_s", 12.5},
 	} {
 		s, bad := wire.ReadSheet(c.text, sheetColumns)
@@ -68,6 +76,16 @@ func TestSheetComplaints(t *testing.T) {
 	s, _ := wire.ReadSheet("trial,lap,lap_time_s\n\nt1,1,fast\n", sheetColumns)
 	if _, _, err := s.Rows[0].Number("lap_time_s"); err == nil || s.Rows[0].Complain("lap_time_s", "%v", err).Line != 3 {
 		t.Errorf("a word for a number: %v", err)
+	}
+	for _, cell := range []string{"12.5 furlongs", "1:72.5", "1.5:12", "-1:12", "1:2:3:4", "1:", ":12", "1:-2", "12:a"} {
+		s, _ = wire.ReadSheet("trial,lap,lap_time_s\nt1,1,"+cell+"\n", sheetColumns)
+		if x, ok, err := s.Rows[0].Number("lap_time_s"); err == nil || ok {
+			t.Errorf("%s was read as %g", cell, x)
+		}
+	}
+	s, _ = wire.ReadSheet("trial,lap,lap_time_s\nt1,1:05,12\n", sheetColumns)
+	if x, ok, err := s.Rows[0].Number("lap"); err == nil || ok {
+		t.Errorf("a lap number of 1:05 was read as %g", x)
 	}
 	s, _ = wire.ReadSheet("trial,lap,\"lap_time_s\"\nt1,1,\"12,345\"\n", sheetColumns)
 	if _, _, err := s.Rows[0].Number("lap_time_s"); err == nil {
