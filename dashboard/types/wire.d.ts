@@ -1188,6 +1188,7 @@ export interface AdjustedFor {
 
 export interface ComparedTrial {
   trial: string;
+  session?: string;
   level: string;
   block?: string;
   mean: number;

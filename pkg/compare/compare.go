@@ -35,6 +35,7 @@ const (
 // Trial is one timed outing: the laps of it that count, in order.
 type Trial struct {
 	Name, Level string
+	Session     string    // it was run in, where that is known; it is handed on alone
 	Block       string    // round or pair it was drawn in, where that is asked for
 	Laps        []float64 // the measure
 	Number      []float64 // of each lap within the trial; nil when 1, 2, ...

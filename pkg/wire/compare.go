@@ -112,13 +112,14 @@ type AdjustedFor struct {
 
 // ComparedTrial is one trial as it entered: a point of the plot.
 type ComparedTrial struct {
-	Trial string    `json:"trial"`
-	Level string    `json:"level"`
-	Block string    `json:"block,omitempty"`
-	Mean  float64   `json:"mean"`
-	U     *float64  `json:"u"` // of the mean, from its laps
-	Laps  []float64 `json:"laps"`
-	Lag1  *float64  `json:"lag1"`
+	Trial   string    `json:"trial"` // its id, behind its session's where there are several
+	Session string    `json:"session,omitempty"`
+	Level   string    `json:"level"`
+	Block   string    `json:"block,omitempty"`
+	Mean    float64   `json:"mean"`
+	U       *float64  `json:"u"` // of the mean, from its laps
+	Laps    []float64 `json:"laps"`
+	Lag1    *float64  `json:"lag1"`
 	// EffectiveLaps is how many independent laps would tell as much.
 	EffectiveLaps *float64 `json:"effective_laps"`
 	Left          int      `json:"left"` // laps of it that do not count

@@ -12,14 +12,16 @@ const (
 )
 
 // CompareAsk asks how the levels of Factor compare over the trials of the sessions named,
-// "" the one in the book. No factor: what was changed on purpose, else what differs. Trials, when named, are the only ones taken; A and B, when
-// named, the only levels. Block is the condition in whose rounds the trials were run.
+// "" the one in the book. No factor: what was changed on purpose, else what differs. Trials,
+// when named, are the only ones taken; a trial is named by its id, of whichever session, or
+// as SESSION/TRIAL. A and B, when named, are the only levels. Block is the condition in whose
+// rounds the trials were run.
 type CompareAsk struct {
 	Sessions   []string `json:"sessions"`
 	Factor     string   `json:"factor"`
 	Measure    string   `json:"measure,omitempty"` // lap_time_s when empty, or speed_mm_s
 	Trials     []string `json:"trials,omitempty"`
-	Leave      []string `json:"leave,omitempty"` // trials that are left out
+	Leave      []string `json:"leave,omitempty"` // trials that are left out, named likewise
 	A          string   `json:"a,omitempty"`
 	B          string   `json:"b,omitempty"`
 	Block      string   `json:"block,omitempty"`

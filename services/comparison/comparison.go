@@ -61,7 +61,7 @@ func answer(ask Ask, s Set, r compare.Result) wire.CompareResult {
 		})
 		for _, t := range side.Trials {
 			out.Trials = append(out.Trials, wire.ComparedTrial{
-				Trial: t.Name, Level: t.Level, Block: t.Block, Mean: t.Mean, U: num(t.U), Laps: t.Laps, Lag1: num(t.Lag1),
+				Trial: t.Name, Session: t.Session, Level: t.Level, Block: t.Block, Mean: t.Mean, U: num(t.U), Laps: t.Laps, Lag1: num(t.Lag1),
 				EffectiveLaps: num(t.Effective), Left: t.Left,
 			})
 		}

@@ -27,8 +27,11 @@ func FromResults(ask Ask, sessions ...wire.Results) Set {
 				}
 			}
 			trial := compare.Trial{Name: t.Trial, Level: values[ask.Factor].Text, Block: values[ask.Block].Text, Conditions: values}
-			if len(sessions) > 1 && r.Session != nil {
-				trial.Name = r.Session.ID + " " + t.Trial
+			if r.Session != nil {
+				trial.Session = r.Session.ID
+			}
+			if len(sessions) > 1 && trial.Session != "" {
+				trial.Name = trial.Session + " " + t.Trial
 			}
 			day = append(day, addLaps(&trial, t.Laps, s.Measure, len(s.Trials))...)
 			s.Trials = append(s.Trials, trial)

@@ -122,6 +122,7 @@ type lap struct {
 // outing is a trial as its rows come.
 type outing struct {
 	name, level string
+	session     string
 	laps        []lap
 	left        int
 	cells       map[string][]string
@@ -196,6 +197,7 @@ func (r *reader) readRow(f File, row wire.SheetRow) {
 		trial = f.Name + " " + trial
 	}
 	o := g.outing(trial, level)
+	o.session = row.Text("session")
 	counts := row.Text("counts") == "" || row.Text("counts") == wire.CountsYes
 	for _, c := range f.Sheet.Columns {
 		if v := row.Text(c); v != "" {
@@ -371,7 +373,7 @@ func (g *gathering) placeByStart() {
 }
 
 func (o *outing) trial(conditions []string, block string) compare.Trial {
-	t := compare.Trial{Name: o.name, Level: o.level, Left: o.left, Conditions: map[string]compare.Condition{}}
+	t := compare.Trial{Name: o.name, Session: o.session, Level: o.level, Left: o.left, Conditions: map[string]compare.Condition{}}
 	if cells := o.cells[block]; len(cells) > 0 {
 		t.Block = cells[0]
 	}

@@ -59,7 +59,7 @@ func heldAgainst(ask wire.CompareAsk, sessions []wire.Results, margins map[strin
 	circuits := map[string]bool{}
 	for i := range sessions {
 		r := &sessions[i]
-		r.Trials = slices.DeleteFunc(r.Trials, func(t wire.TrialResult) bool { return !taken(ask, t) })
+		r.Trials = slices.DeleteFunc(r.Trials, func(t wire.TrialResult) bool { return !taken(ask, r.Session, t) })
 		if r.Session == nil {
 			continue
 		}
@@ -93,9 +93,14 @@ func heldAgainst(ask wire.CompareAsk, sessions []wire.Results, margins map[strin
 }
 
 // taken reports whether a trial enters: it is over, not void, and ended as planned.
-func taken(ask wire.CompareAsk, t wire.TrialResult) bool {
+func taken(ask wire.CompareAsk, session *wire.Session, t wire.TrialResult) bool {
 	over := t.State == "closed" && t.About != nil && !t.About.Void && t.About.Outcome == ""
-	return over && !slices.Contains(ask.Leave, t.Trial) && (len(ask.Trials) == 0 || slices.Contains(ask.Trials, t.Trial))
+	return over && !named(ask.Leave, session, t.Trial) && (len(ask.Trials) == 0 || named(ask.Trials, session, t.Trial))
+}
+
+// named reports whether a trial stands in a list, by its id alone or as SESSION/TRIAL.
+func named(list []string, session *wire.Session, trial string) bool {
+	return slices.Contains(list, trial) || session != nil && slices.Contains(list, session.ID+"/"+trial)
 }
 
 func choose(factors []wire.CompareFactor) string {

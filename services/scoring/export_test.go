@@ -5,3 +5,6 @@ var CatchUpBy = catchUp
 
 // ComparePairs sets the runs of an experiment against each other.
 var ComparePairs = comparePairs
+
+// HeldAgainst compares what can be of some sessions.
+var HeldAgainst = heldAgainst
