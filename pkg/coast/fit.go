@@ -76,7 +76,7 @@ func newFit(runs []Run, track Track) (*fit, Resistance) {
 	}
 	f.stated = without == 0
 	if with > 0 && without > 0 {
-		res.Doubts = append(res.Doubts, fmt.Sprintf("the uncertainty of %d instants is stated and that of %d is not: all are taken as equally sure", with, without))
+		res.Doubts = append(res.Doubts, fmt.Sprintf("of %d instants %d have their uncertainty stated: all are taken as equally sure", with+without, with))
 	}
 	weight := func(i Instant) float64 {
 		if f.stated {

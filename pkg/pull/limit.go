@@ -29,7 +29,7 @@ func Judge(as []Attempt) Limit {
 	l := Limit{Tallies: Count(of), Bracket: Between(of), Load50: none, Load95: none}
 	l.Steps = Steps(l.Tallies)
 	if dropped := len(as) - len(of); dropped > 0 {
-		l.doubt("%d attempts without a load do not enter", dropped)
+		l.doubt("%s without a load left out", Counted(dropped, "attempt"))
 	}
 	if !l.bounded() {
 		return l
@@ -77,9 +77,9 @@ func (l *Limit) bounded() bool {
 	up, down := ends(l.Tallies)
 	switch {
 	case math.IsInf(down, 1):
-		l.doubt("everything moved, up to %g g: the limit lies above, try more", up)
+		l.doubt("everything moved, up to %s g: the limit lies above, try more", Written(up, 0))
 	case up == 0:
-		l.doubt("nothing moved, from %g g on: the limit lies below, try less", down)
+		l.doubt("nothing moved, from %s g on: the limit lies below, try less", Written(down, 0))
 	default:
 		return true
 	}
@@ -105,7 +105,7 @@ func (l Limit) Share(loadG float64) Interval {
 // weigh says what there is to doubt of a limit that was worked out.
 func (l *Limit) weigh(as []Attempt) {
 	if n := len(as); n < 8 {
-		l.doubt("only %d attempts: the interval leans on what is thought of how sharply locomotives fail", n)
+		l.doubt("only %s: the interval leans on what is thought of how sharply locomotives fail", Counted(n, "attempt"))
 	}
 	if !Overlaps(l.Tallies) {
 		l.doubt("no load failed below one that moved: how sharply it fails is hardly known, and load95 less than load50")
@@ -126,7 +126,7 @@ func (l *Limit) either(as []Attempt) {
 	if struggles == 0 {
 		return
 	}
-	l.doubt("%d of %d attempts struggled and count as half a success; were they successes load50 would be %s, were they failures %s", struggles, len(as), half(moved), half(stalled))
+	l.doubt("%d of %d attempts struggled, each of which counts as half a success; were they successes load50 would be %s, were they failures %s", struggles, len(as), half(moved), half(stalled))
 }
 
 func half(as []Attempt) string {
@@ -134,5 +134,5 @@ func half(as []Attempt) string {
 	if err != nil || f.B >= 0 || f.At(0) <= 0 {
 		return "unknown"
 	}
-	return fmt.Sprintf("%.3g g", f.At(0))
+	return Written(f.At(0), 3) + " g"
 }

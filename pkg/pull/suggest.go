@@ -1,9 +1,6 @@
 package pull
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // Next is the load to try next. Done says that another attempt would hardly make the
 // limit surer; the load is what would tell most all the same. LoadG is 0 where
@@ -68,7 +65,7 @@ func Suggest(as []Attempt, massG, smallestG float64) Next {
 	case up == 0:
 		return Next{LoadG: LayOut(down*downBy, smallestG), Why: "nothing moved so far: well below the least that failed"}
 	case up < down && down-up > max(fineShare*(up+down)/2, 1.5*StepOf(up, smallestG)):
-		return Next{LoadG: LayOut((up+down)/2, smallestG), Why: fmt.Sprintf("half way between %g g, which moved, and %g g, which did not", up, down)}
+		return Next{LoadG: LayOut((up+down)/2, smallestG), Why: "half way between " + Written(up, 0) + " g, which moved, and " + Written(down, 0) + " g, which did not"}
 	}
 	b := believe(ts, ramp(0.6*min(up, down), 1.6*max(up, down), 60), 16)
 	n := mostTold(ts, b, smallestG)

@@ -168,7 +168,7 @@ func (w Watched) byGround(s *Seen, turned float64, sawWheels bool) {
 		return
 	case last >= 0 && (last > 0 || stood[0].fromUs > w.FromUs+heldUs || stood[0].untilUs-stood[0].fromUs >= 2*endUs):
 		s.Outcome = Struggled
-		s.say("it moved %.0f mm, but stood %d times on the way", way, len(stood))
+		s.say("it moved %.0f mm, but stood %s on the way", way, times(len(stood)))
 		w.wheels(s, stood[last], sawWheels)
 	}
 	w.spun(s, turned, way, sawWheels)
@@ -207,6 +207,13 @@ func (w Watched) spun(s *Seen, turned, way float64, sawWheels bool) {
 	}
 	s.Outcome = Struggled
 	s.say("wheels went %.0f %% farther than the train", 100*(turned/way-1))
+}
+
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return Counted(n, "time")
 }
 
 // wheels says what they did while the train stood.

@@ -61,7 +61,7 @@ func TestWatchingAttempts(t *testing.T) {
 				return 2.5
 			}
 			return 1
-		}), pull.Struggled, "turned", 150, "stood 1 times"},
+		}), pull.Struggled, "turned", 150, "stood once"},
 	} {
 		s := pull.Watch(c.w)
 		if !s.Known || s.Outcome != c.outcome || s.Wheels != c.wheels || !strings.Contains(strings.Join(s.Says, "; "), c.says) {

@@ -74,7 +74,7 @@ func (l PullLimit) Called(mass bool) string {
 	case mass && l.MassG == nil:
 		parts = append(parts, "mass not told")
 	case mass:
-		parts = append(parts, strconv.FormatFloat(*l.MassG, 'f', -1, 64)+" g")
+		parts = append(parts, plainly(*l.MassG)+" g")
 	}
 	return strings.Join(parts, ", ")
 }
@@ -170,18 +170,25 @@ func (v PullValue) Check() error {
 		name, word string
 		words      []string
 	}{
-		{"method", v.Method, []string{PullMoving, PullStatic}},
-		{"load_is", v.LoadIs, []string{LoadForce, LoadTrain}},
-		{"outcome", v.Outcome, []string{PullMoved, PullStruggled, PullStalled}},
-		{"direction", v.Direction, []string{"forward", "reverse"}},
-		{"wheels", v.Wheels, []string{WheelsTurned, WheelsStopped}},
+		{"the method", v.Method, []string{PullMoving, PullStatic}},
+		{"what the load is", v.LoadIs, []string{LoadForce, LoadTrain}},
+		{"the outcome", v.Outcome, []string{PullMoved, PullStruggled, PullStalled}},
+		{"the direction", v.Direction, []string{"forward", "reverse"}},
+		{"what the wheels did", v.Wheels, []string{WheelsTurned, WheelsStopped}},
 	} {
 		if w.word != "" && !slices.Contains(w.words, w.word) {
-			return malformed("pull %q: %s %q is not %s", v.ID, w.name, clip(w.word), strings.Join(w.words, ", "))
+			return malformed("%s is %q: want %s", w.name, clip(w.word), strings.Join(w.words, ", "))
 		}
 	}
-	if !within(1e9, v.LoadG, v.MassG) || v.SpeedMmS != nil && !within(1e6, *v.SpeedMmS) || len(v.Set) > 64 {
-		return malformed("pull %q: load_g, mass_g or speed_mm_s is out of range, or set is longer than 64 bytes", v.ID)
+	switch {
+	case !within(1e9, v.LoadG):
+		return malformed("the load is %s g: want from 0 to a million kilograms", plainly(v.LoadG))
+	case !within(1e9, v.MassG):
+		return malformed("the locomotive's mass is %s g: want from 0 to a million kilograms", plainly(v.MassG))
+	case v.SpeedMmS != nil && !within(1e6, *v.SpeedMmS):
+		return malformed("the speed is %s mm/s: want from 0 to 1000 m/s", plainly(*v.SpeedMmS))
+	case len(v.Set) > 64:
+		return malformed("the name of the driver sets is longer than 64 bytes")
 	}
 	return v.checkReading()
 }
@@ -189,23 +196,29 @@ func (v PullValue) Check() error {
 // checkReading asks for a load and an outcome, or for a scale's readings.
 func (v PullValue) checkReading() error {
 	if v.BeforeG == nil && v.AtPullG == nil {
-		if v.LoadG == 0 || v.Outcome == "" && v.Method != PullStatic {
-			return malformed("pull %q: want load_g and outcome; a static one may have before_g and at_pull_g", v.ID)
+		switch {
+		case v.LoadG == 0:
+			return malformed("the load is missing: want how much was pulled or, of a static pull, what the scale showed before and during it")
+		case v.Outcome == "" && v.Method != PullStatic:
+			return malformed("the outcome is missing: did it move, struggle or stall?")
 		}
 		return nil
 	}
 	switch {
 	case v.BeforeG == nil || v.AtPullG == nil || !within(1e9, *v.BeforeG, *v.AtPullG):
-		return malformed("pull %q: what the scale showed before the pull and during it belong together, 0 or more each", v.ID)
+		return malformed("what the scale showed before the pull and during it belong together, 0 or more each")
 	case v.Method != PullStatic || v.LoadIs == LoadTrain:
-		return malformed("pull %q: readings of a scale are of a static pull", v.ID)
+		return malformed("readings of a scale are of a static pull, and of no train")
 	case *v.AtPullG >= *v.BeforeG:
-		return malformed("pull %q: the scale shows %g g before and %g g during the pull, want less", v.ID, *v.BeforeG, *v.AtPullG)
+		return malformed("the scale shows %s g before and %s g during the pull: want less, by what is pulled off it", plainly(*v.BeforeG), plainly(*v.AtPullG))
 	case v.LoadG != 0:
-		return malformed("pull %q: the load is what the scale's readings differ by: leave load_g out", v.ID)
+		return malformed("the load is what the scale's readings differ by: give those or the load, not both")
 	}
 	return nil
 }
+
+// plainly is a number without an exponent.
+func plainly(x float64) string { return strconv.FormatFloat(x, 'f', -1, 64) }
 
 // PullG is the load: as told, or the difference of the scale's readings.
 func (v PullValue) PullG() float64 {

@@ -84,7 +84,7 @@ func (s Stock) Answer(outings []Outing) (wire.CoastResult, []wire.Complaint, err
 		res.A, res.B, res.C, res.Curve = one.A, one.B, one.C, one.Curve
 		res.Doubts = append(res.Doubts, one.Doubts...)
 	} else {
-		res.Doubts = append(res.Doubts, "there are several consists: the terms of each stand in consists")
+		res.Doubts = append(res.Doubts, "several consists coasted: each has terms of its own, and there are none of all together")
 	}
 	res.Against = against(res.Consists, found)
 	return res, bad, nil
@@ -284,7 +284,7 @@ func resistance(fit coast.Resistance, t wire.CoastTerms) wire.Resistance {
 		}
 		return x.Value * t.Rotating, x.U * t.Rotating
 	}
-	r := wire.Resistance{Source: fmt.Sprintf("coasting, %d runs", t.Runs)}
+	r := wire.Resistance{Source: "coasting, " + counted(t.Runs, "run")}
 	r.AMS2, r.AUMS2 = v(coast.A)
 	r.BPerS, r.BUPerS = v(coast.B)
 	r.CPerM, r.CUPerM = v(coast.C)
@@ -300,6 +300,14 @@ func resistance(fit coast.Resistance, t wire.CoastTerms) wire.Resistance {
 		r.Covariance = append(r.Covariance, scaled)
 	}
 	return r
+}
+
+// counted is how many of something, with its plural.
+func counted(n int, of string) string {
+	if n == 1 {
+		return "1 " + of
+	}
+	return fmt.Sprintf("%d %ss", n, of)
 }
 
 // against compares consists two by two at the lowest, middle and highest speed both ran at.

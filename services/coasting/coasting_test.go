@@ -131,10 +131,34 @@ func TestCarsAreToldApart(t *testing.T) {
 		t.Fatalf("%v %v %v %+v", err, bad, more, r)
 	}
 	one, two := r.Consists[0], r.Consists[1]
+	if got := strings.Join(r.Doubts, "; "); !strings.Contains(got, "each has terms of its own") {
+		t.Errorf("of several consists it says %q", got)
+	}
 	if one.Consist != "coal one" || *one.MassG != 100 || two.MassG != nil || len(r.Against) == 0 || r.Against[0].Verdict != wire.CoastUnknown {
 		t.Errorf("%s %v, %s %v, %+v", one.Consist, one.MassG, two.Consist, two.MassG, r.Against)
 	}
 	if x := one.Resistance; x.Source != "coasting, 2 runs, session s1" || math.Abs(x.AMS2-1.2**one.A.Value) > 1e-12 || len(x.Covariance) != 4 || math.Abs(x.Covariance[0][0]-x.AUMS2*x.AUMS2) > 1e-9*x.Covariance[0][0] {
 		t.Errorf("to keep is %+v", x)
+	}
+}
+
+// One run is one run, and one instant is one.
+func TestCoastingCountsAsAPersonWrites(t *testing.T) {
+	outings, _ := coasting.ReadTable(rows("run,position_mm,at_s,u_s", func(r string, mm, s float64) string {
+		u := ""
+		if r == "a" && mm == 0 {
+			u = "0.001"
+		}
+		if r != "a" && mm > 0 {
+			mm, s = 3000, 9 // all the same reading: two of a run are left
+		}
+		return r + "," + wireNumber(mm) + "," + wireNumber(s) + "," + u
+	}), nil)
+	r, _, err := coasting.Stock{}.Answer(outings)
+	if err != nil || r.Runs != 1 {
+		t.Fatalf("%v, %+v", err, r)
+	}
+	if x := r.Consists[0].Resistance.Source; x != "coasting, 1 run" || !strings.Contains(strings.Join(r.Doubts, "; "), "instants 1 have") {
+		t.Errorf("%q, %q", x, r.Doubts)
 	}
 }

@@ -56,7 +56,7 @@ func Judge(as []Attempt, o Options) wire.PullResult {
 	name(r.Locomotives)
 	r.Agreement = agreement(r.Locomotives)
 	if o.MassUG == 0 && o.ScaleG > 0 {
-		r.Doubts = append(r.Doubts, fmt.Sprintf("masses are taken as read off a scale of %g g steps and otherwise true", o.ScaleG))
+		r.Doubts = append(r.Doubts, "masses are taken as read off a scale of "+pull.Written(o.ScaleG, 0)+" g steps and otherwise true")
 	}
 	return r
 }
@@ -146,7 +146,7 @@ func (g group) read(as []Attempt, o Options, l *wire.PullLimit) {
 	r := pull.Read(x, pull.DifferenceResolved(o.ScaleG))
 	l.Load50G, l.Load95G = estimate(r.Pull), estimate(r.Sure)
 	l.Load50G.U = num(r.U)
-	l.Fit = fmt.Sprintf("mean of %d readings of a scale with Student's interval, the scale's steps in it; load95 is the pull that 95 of 100 reach, were pulls normal", r.N)
+	l.Fit = fmt.Sprintf("mean of %s of a scale with Student's interval, the scale's steps in it; load95 is the pull that 95 of 100 reach, were pulls normal", pull.Counted(r.N, "reading"))
 	if r.N < 2 {
 		l.Doubts = append(l.Doubts, "one reading alone tells nothing of how pulls scatter: no interval, pull again")
 	}
@@ -238,7 +238,7 @@ func checks(x pull.Limit, l *wire.PullLimit) {
 	for _, c := range x.Checks() {
 		l.Checks = append(l.Checks, wire.PullCheck{By: c.By, Load50G: num(c.Load50), Load95G: num(c.Load95)})
 		if x.FitOK && (c.Load50 < x.Load50.Lo || c.Load50 > x.Load50.Hi) {
-			l.Doubts = append(l.Doubts, fmt.Sprintf("by another sum (%s) load50 is %.4g g, outside the interval: the shape may be wrong", c.By, c.Load50))
+			l.Doubts = append(l.Doubts, fmt.Sprintf("by another sum (%s) load50 is %s g, outside the interval: the shape may be wrong", c.By, pull.Written(c.Load50, 4)))
 		}
 	}
 }
@@ -260,7 +260,7 @@ func wheels(as []Attempt, l *wire.PullLimit) {
 	case l.Turned+l.Stopped == 0:
 		l.Doubts = append(l.Doubts, "nobody wrote down whether the wheels turned or stopped while the train stood: whether adhesion or the motor is the limit cannot be told")
 	case l.Turned > 0 && l.Stopped > 0:
-		l.Doubts = append(l.Doubts, fmt.Sprintf("while the train stood the wheels turned in %d attempts and stopped in %d", l.Turned, l.Stopped))
+		l.Doubts = append(l.Doubts, fmt.Sprintf("while the train stood the wheels turned in %s and stopped in %d", pull.Counted(l.Turned, "attempt"), l.Stopped))
 	}
 }
 
@@ -401,9 +401,9 @@ func verdict(x pull.Agreement) string {
 	case x.N < 2:
 		return "one locomotive alone was pulled both ways: whether the static method overstates cannot be told"
 	case x.Bias.Lo > 0:
-		return fmt.Sprintf("the static method overstates the moving pull, by %.3g g in the mean", x.Bias.Value)
+		return fmt.Sprintf("the static method overstates the moving pull, by %s g in the mean", pull.Written(x.Bias.Value, 3))
 	case x.Bias.Hi < 0:
-		return fmt.Sprintf("the static method understates the moving pull, by %.3g g in the mean", -x.Bias.Value)
+		return fmt.Sprintf("the static method understates the moving pull, by %s g in the mean", pull.Written(-x.Bias.Value, 3))
 	}
 	return "whether the static method overstates or understates cannot be told yet"
 }

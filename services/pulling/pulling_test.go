@@ -63,3 +63,29 @@ otter,700,150,moved,,moving,,
 		}
 	}
 }
+
+// Numbers stand as people write them, and one of a thing is one.
+func TestDoubtsReadAsAPersonWrites(t *testing.T) {
+	r := judged(t, `locomotive,mass_g,load_g,outcome,wheels
+heron,,82000000,moved,
+heron,,86000000,moved,
+otter,,300,stalled,turned
+otter,,200,stalled,stopped
+wren,,100,moved,
+wren,,0,moved,
+`)
+	static := judged(t, "locomotive,before_g,at_pull_g\nheron,12000000,4000000\n")
+	var all []string
+	for _, l := range append(r.Locomotives, static.Locomotives...) {
+		all = append(append(all, l.Fit), l.Doubts...)
+	}
+	text := strings.Join(all, "; ")
+	for _, want := range []string{"up to 86000000 g", "turned in 1 attempt and stopped in 1", "1 attempt without a load left out", "mean of 1 reading of a scale"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%q does not say %q", text, want)
+		}
+	}
+	if strings.Contains(text, "e+") || strings.Contains(text, "1 attempts") {
+		t.Errorf("%q", text)
+	}
+}

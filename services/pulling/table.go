@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"rainhill/pkg/pull"
 	"rainhill/pkg/wire"
 )
 
@@ -98,9 +99,9 @@ func (r *reader) load(a *Attempt) {
 	case hasBefore && a.Method == wire.PullMoving:
 		r.complain("before_g", "readings of a scale are of a static pull, and the method here is moving")
 	case hasBefore && at >= before:
-		r.complain("at_pull_g", "the scale shows %g g before and %g g during the pull: want less, by what is pulled off it", before, at)
+		r.complain("at_pull_g", "the scale shows %s g before and %s g during the pull: want less, by what is pulled off it", pull.Written(before, 0), pull.Written(at, 0))
 	case hasBefore && hasLoad && math.Abs(stated-(before-at)) > 1e-6*before:
-		r.complain("load_g", "is %g g, but the scale's readings differ by %g g", stated, before-at)
+		r.complain("load_g", "is %s g, but the scale's readings differ by %s g", pull.Written(stated, 0), pull.Written(before-at, 6))
 	case hasBefore:
 		a.Method, a.LoadG, a.Reading = wire.PullStatic, before-at, true
 	case !hasLoad && len(r.bad) == 0:
@@ -117,7 +118,7 @@ func (r *reader) number(column string, positive bool) (x float64, ok bool) {
 	case err != nil:
 		r.complain(column, "%v", err)
 	case ok && (x < 0 || math.IsInf(x, 0) || math.IsNaN(x)):
-		r.complain(column, "is %g: want 0 or more", x)
+		r.complain(column, "is %s: want 0 or more", pull.Written(x, 0))
 	case ok && positive && x == 0:
 		r.complain(column, "is 0: want more, or an empty cell where it is not known")
 	default:

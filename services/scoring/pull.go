@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 
 	"rainhill/pkg/trial"
 	"rainhill/pkg/wire"
@@ -88,5 +89,19 @@ func (s *scorer) pullSeen(q []byte) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
+	sentences(seen.Says)
+	sentences(seen.Doubts)
 	return json.Marshal(seen)
+}
+
+// sentences makes each text one, for a reader who has them one after another.
+func sentences(of []string) {
+	for i, s := range of {
+		if s == "" {
+			continue
+		}
+		if of[i] = strings.ToUpper(s[:1]) + s[1:]; !strings.ContainsAny(s[len(s)-1:], ".?!") {
+			of[i] += "."
+		}
+	}
 }

@@ -103,6 +103,12 @@ func TestPullsOfSessionsAndSeason(t *testing.T) {
 			t.Errorf("%+v: begin with %q, %s; want %s", c.ask, got, refused, c.want)
 		}
 	}
+	in, cut := context.WithTimeout(ctx, 10*time.Second)
+	defer cut()
+	a, err := bus.Enquire(in, x.nc, bus.Question(site, "pull-seen"), []byte(fmt.Sprintf(`{"locomotive":"wren","from_us":%d}`, startUs)))
+	if want := `"Neither wheels nor train were read: say what you saw."`; err != nil || !strings.Contains(string(a), want) {
+		t.Errorf("sensors say %s, %v; want %s", a, err, want)
+	}
 	r, _ := pullsOf(t, x, wire.PullAsk{Season: true, Locomotive: "wren"})
 	l := r.Locomotives[0]
 	if l.MassG == nil || *l.MassG != 1000 || l.Load50G.Value == nil || l.Adhesion.Value == nil || l.Limit != wire.LimitAdhesion || l.Attempts[6].Session != "s2" || l.Attempts[0].Decision == "" {
