@@ -89,3 +89,27 @@ wren,,0,moved,
 		t.Errorf("%q", text)
 	}
 }
+
+// Headings, outcomes and directions are read as people write them.
+func TestTablesAsPeopleWriteThem(t *testing.T) {
+	for text, want := range map[string]string{
+		"loco,mass,load,result\nheron,900,200,Yes\nheron,900,300,no\nheron,900,210,OK\nheron,900,310,failed\nheron,900,220,moved!\nheron,900,320,stuck.\n": "moved stalled moved stalled moved stalled",
+		"Lok;Masse (kg);Last (g);Ergebnis;direction\nheron;0,9;200;bewegt;vorwärts\nheron;0,9;250,5;stockte;forward\nheron;0,9;300;stand;Forward\n":        "moved struggled stalled",
+	} {
+		r := judged(t, text)
+		var got []string
+		for _, a := range r.Locomotives[0].Attempts {
+			got = append(got, a.Outcome)
+		}
+		if strings.Join(got, " ") != want || len(r.Locomotives) != 1 || *r.Locomotives[0].MassG != 900 {
+			t.Errorf("%q: %q, %d limits, mass %v; want %q", text, got, len(r.Locomotives), r.Locomotives[0].MassG, want)
+		}
+	}
+	r := judged(t, "locomotive,load_g,outcome,direction\nheron,200,moved,backward\nheron,300,stalled,reverse\nheron,200,moved,Uphill\n")
+	if len(r.Locomotives) != 2 || r.Locomotives[0].Direction != "reverse" || r.Locomotives[1].Direction != "Uphill" {
+		t.Errorf("%+v", r.Locomotives)
+	}
+	if _, bad := pulling.ReadTable("locomotive,load_g,outcome\nheron,200,flew\n"); len(bad) != 1 || !strings.Contains(bad[0].Reason, `is "flew": want moved, struggled or stalled`) {
+		t.Errorf("%v", bad)
+	}
+}

@@ -1,6 +1,7 @@
 package pulling
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -12,10 +13,10 @@ import (
 
 // Columns of a table of pulls.
 var columns = []wire.SheetColumn{
-	{Name: "locomotive"},
-	{Name: "mass_g", Unit: "g", Units: wire.InGrams, Number: true},
-	{Name: "load_g", Also: []string{"pull"}, Unit: "g", Units: wire.InGrams, Number: true},
-	{Name: "outcome"},
+	{Name: "locomotive", Also: []string{"loco", "lok", "lokomotive"}},
+	{Name: "mass_g", Also: []string{"masse"}, Unit: "g", Units: wire.InGrams, Number: true},
+	{Name: "load_g", Also: []string{"pull", "last"}, Unit: "g", Units: wire.InGrams, Number: true},
+	{Name: "outcome", Also: []string{"result", "ergebnis"}},
 	{Name: "method"},
 	{Name: "set", Also: []string{"sets"}},
 	{Name: "direction"},
@@ -72,7 +73,10 @@ func (r *reader) attempt() (a Attempt) {
 	if a.Locomotive == "" {
 		r.complain("locomotive", "which locomotive pulled? The cell is empty")
 	}
-	a.Direction, a.Set = strings.TrimSpace(r.row.Text("direction")), strings.TrimSpace(r.row.Text("set"))
+	a.Set = strings.TrimSpace(r.row.Text("set"))
+	if a.Direction = said("direction", r.row.Text("direction")); a.Direction != "forward" && a.Direction != "reverse" {
+		a.Direction = strings.TrimSpace(r.row.Text("direction"))
+	}
 	a.Method = r.word("method", wire.PullMoving, wire.PullStatic)
 	a.Outcome = r.word("outcome", wire.PullMoved, wire.PullStruggled, wire.PullStalled)
 	a.Wheels = r.word("wheels", wire.WheelsTurned, wire.WheelsStopped)
@@ -127,9 +131,24 @@ func (r *reader) number(column string, positive bool) (x float64, ok bool) {
 	return 0, false
 }
 
+// written is how people write words of a column otherwise.
+var written = map[string]map[string]string{
+	"outcome": {
+		"yes": wire.PullMoved, "ok": wire.PullMoved, "ja": wire.PullMoved, "bewegt": wire.PullMoved, "stockte": wire.PullStruggled,
+		"no": wire.PullStalled, "failed": wire.PullStalled, "stuck": wire.PullStalled, "stood": wire.PullStalled, "nein": wire.PullStalled, "stand": wire.PullStalled,
+	},
+	"direction": {"forwards": "forward", "vorwärts": "forward", "backward": "reverse", "backwards": "reverse", "rückwärts": "reverse"},
+}
+
+// said is a cell's word as the wire has it.
+func said(column, cell string) string {
+	w := strings.ToLower(strings.Trim(cell, " !."))
+	return cmp.Or(written[column][w], w)
+}
+
 // word is a cell that holds one of a few words, or nothing.
 func (r *reader) word(column string, words ...string) string {
-	w := strings.ToLower(strings.TrimSpace(r.row.Text(column)))
+	w := said(column, r.row.Text(column))
 	if w != "" && !slices.Contains(words, w) {
 		r.complain(column, "is %q: want %s", r.row.Text(column), list(words))
 		return ""
