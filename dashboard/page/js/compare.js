@@ -1,6 +1,6 @@
 // Comparing: what is held against what, was it fair, what came out, and what would
 // settle it. The laps are compared by the service; the page asks and shows.
-/** @import {CompareAnswer, ComparedPair, FairnessRow, Session} from '../../types/wire.js' */
+/** @import {CompareAnswer, ComparedPair, ComparedTrial, FairnessRow, Session} from '../../types/wire.js' */
 import { html, nothing, live, repeat } from '../lib/lit-3.3.3.js';
 import { state, circuit } from './store.js';
 import { list } from './merge.js';
@@ -143,11 +143,15 @@ function adjusted(c) {
   return of.length ? html`<ul class="doubts">${of.map((a) => html`<li>Adjusted for ${words(a.covariate)}: one more of it goes with ${between(a.slope, 4)} ${c.result.measure === 'lap_time_s' ? 's' : 'mm/s'}; ${a.why}.</li>`)}</ul>` : nothing;
 }
 
+/** How a trial is told apart from one of the same id in another session. @param {ComparedTrial} t */
+const leaveId = (t) => (t.session ? `${t.session}/` : '') + (t.trial.split(' ').at(-1) ?? '');
+
 /** @param {CompareAnswer} c @param {string} unit @param {number} d */
 function trials(c, unit, d) {
   const left = [...asked.leave];
+  const name = (/** @type {string} */ id) => (list(c.sessions).length > 1 ? id.replace('/', ' ') : id.split('/').at(-1));
   return html`<details class="of-trials-in"><summary>Trials that entered: ${list(c.result.trials).length}${left.length ? `, left out by hand: ${left.length}` : ''}</summary>
     <table class="ruled"><thead><tr><th scope="col">trial</th><th scope="col">side</th><th scope="col">laps</th><th scope="col">mean, <span class="unit">${unit}</span></th><th scope="col">laps worth<small>independent ones</small></th><th scope="col">enters</th></tr></thead>
-    <tbody>${repeat(list(c.result.trials), (t) => t.trial, (t) => html`<tr><th scope="row">${t.trial}</th><td data-label="side">${t.level}</td><td data-label="laps">${list(t.laps).length}${t.left ? html` <small>${t.left} left out</small>` : nothing}</td><td data-label="mean, ${unit}" class="num">${fixed(t.mean, d)}</td><td data-label="laps worth" class="num">${known(t.effective_laps) ? fixed(t.effective_laps, 1) : DASH}</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t.trial} enters" .checked=${live(true)} @change=${toggle(asked.leave, t.trial.split(' ').at(-1) ?? '')}></label></td></tr>`)}
-    ${repeat(left, (t) => t, (t) => html`<tr><th scope="row">${t}</th><td colspan="4" data-label="side">left out by hand</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t} enters" .checked=${live(false)} @change=${toggle(asked.leave, t)}></label></td></tr>`)}</tbody></table></details>`;
+    <tbody>${repeat(list(c.result.trials), (t) => t.trial, (t) => html`<tr><th scope="row">${t.trial}</th><td data-label="side">${t.level}</td><td data-label="laps">${list(t.laps).length}${t.left ? html` <small>${t.left} left out</small>` : nothing}</td><td data-label="mean, ${unit}" class="num">${fixed(t.mean, d)}</td><td data-label="laps worth" class="num">${known(t.effective_laps) ? fixed(t.effective_laps, 1) : DASH}</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t.trial} enters" .checked=${live(true)} @change=${toggle(asked.leave, leaveId(t))}></label></td></tr>`)}
+    ${repeat(left, (t) => t, (t) => html`<tr><th scope="row">${name(t)}</th><td colspan="4" data-label="side">left out by hand</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${name(t)} enters" .checked=${live(false)} @change=${toggle(asked.leave, t)}></label></td></tr>`)}</tbody></table></details>`;
 }
