@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -9,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strconv"
 	"strings"
 
 	"rainhill/pkg/wire"
@@ -24,20 +26,23 @@ func compareLaps(ctx context.Context, fs *flag.FlagSet, args []string, std stdio
 	fs.StringVar(&ask.Measure, "measure", "", "lap_time_s or speed_mm_s; the time when the table has both")
 	fs.StringVar(&ask.A, "a", "", "`level` to hold the other against")
 	fs.StringVar(&ask.B, "b", "", "`level` that is held against a")
-	fs.Float64Var(&ask.Margin, "margin", 0, "a difference below it does not matter, in s or mm/s")
-	fs.Float64Var(&ask.Percent, "margin-percent", 0, "the same in percent of side a's mean")
+	fs.Var((*decimal)(&ask.Margin), "margin", "a difference below `N` does not matter, in s or mm/s")
+	fs.Var((*decimal)(&ask.Percent), "margin-percent", "the same, `N` percent of side a's mean")
 	fs.Var((*changes)(&ask.Covariates), "covariate", "`column` to adjust for in any case; once or more")
 	table := fs.Bool("csv", false, "print a table of pairs instead of JSON")
 	onPaper := paperFlags(fs)
 	if err := parse(fs, args, 1000); err != nil {
 		return err
 	}
-	if err := checkAsk(ask, fs.NArg()); err != nil {
+	if err := cmp.Or(checkAsk(ask, fs.NArg()), onPaper.check()); err != nil {
 		return err
 	}
 	files, bad, err := readSheets(fs.Args(), std)
 	if err != nil {
 		return err
+	}
+	if sheetColumns(files) == "" {
+		return fmt.Errorf("there is no lap to compare: %s holds no rows", strings.Join(fs.Args(), ", "))
 	}
 	for _, column := range append([]*string{&ask.Factor, &ask.Pairs, &ask.Block}, each(ask.Covariates)...) {
 		var ok bool
@@ -58,6 +63,20 @@ func compareLaps(ctx context.Context, fs *flag.FlagSet, args []string, std stdio
 	case bad+len(complaints) > 0:
 		return fmt.Errorf("%d row(s) could not be used; the rest was compared", bad+len(complaints))
 	}
+	return nil
+}
+
+// decimal is a number on the command line, with a decimal point or comma.
+type decimal float64
+
+func (d *decimal) String() string { return strconv.FormatFloat(float64(*d), 'g', -1, 64) }
+
+func (d *decimal) Set(s string) error {
+	x, err := strconv.ParseFloat(strings.Replace(s, ",", ".", 1), 64)
+	if err != nil {
+		return errors.New("want a number such as 0.3")
+	}
+	*d = decimal(x)
 	return nil
 }
 
@@ -181,14 +200,22 @@ type comparedRow struct {
 	ConfoundedBy string   `parquet:"confounded_by"`
 	MoreTrials   *int     `parquet:"more_trials"`
 	Unit         string   `parquet:"unit"`
+	Unadjusted   *float64 `parquet:"unadjusted" csv:"6"`
+	UnadjustedLo *float64 `parquet:"unadjusted_lo" csv:"6"`
+	UnadjustedHi *float64 `parquet:"unadjusted_hi" csv:"6"`
 	Says         string   `parquet:"says"`
 }
 
 func comparedRows(r wire.CompareResult) (rows []comparedRow) {
 	for _, p := range r.Pairs {
+		plain := wire.Estimate{} // empty where nothing was adjusted for
+		if p.Unadjusted != nil {
+			plain = *p.Unadjusted
+		}
 		rows = append(rows, comparedRow{
 			r.Pair, p.A, p.B, r.Measure, p.Difference.Value, p.Difference.Lo, p.Difference.Hi, p.Ratio.Value, p.Ratio.Lo, p.Ratio.Hi,
-			p.EffectSize.Value, p.P, p.Verdict, p.Margin, strings.Join(p.ConfoundedBy, " "), p.MoreTrials, p.Unit, p.Says,
+			p.EffectSize.Value, p.P, p.Verdict, p.Margin, strings.Join(p.ConfoundedBy, " "), p.MoreTrials, p.Unit,
+			plain.Value, plain.Lo, plain.Hi, p.Says,
 		})
 	}
 	return rows

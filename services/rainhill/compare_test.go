@@ -220,3 +220,47 @@ func TestCompareReadsHeadings(t *testing.T) {
 		t.Errorf("without a trial: %s", errs)
 	}
 }
+
+// What is typed amiss is said shortly; a decimal comma is none of it.
+func TestCompareOptions(t *testing.T) {
+	table := lapsOf("motor", "20,a", "21,b", "20.1,a", "21.1,b")
+	r := compared(t, first3(ranCompare(t, table, "--factor", "motor", "--margin", "0,3")))
+	if *r.Pairs[0].Margin != 0.3 {
+		t.Errorf("margin %v", r.Pairs[0].Margin)
+	}
+	t.Chdir(t.TempDir())
+	for _, flag := range []string{"--svg", "--sheet"} {
+		out, errs, exit := ranCompare(t, table, "--factor", "motor", flag, "-")
+		if _, err := os.Stat("-"); err == nil || exit != exitUsage || out != "" || strings.Count(errs, "\n") != 1 || !strings.Contains(errs, "want the name of a file") {
+			t.Errorf("%s -: exit %d, %q, a file: %v", flag, exit, errs, err == nil)
+		}
+	}
+	if _, errs, exit := ranCompare(t, "", "--factor", "motor"); exit != exitBad || !strings.Contains(errs, "laps.csv holds no rows") || strings.Contains(errs, "there are") {
+		t.Errorf("an empty file: exit %d: %s", exit, errs)
+	}
+}
+
+// The table of pairs has the difference without what it was adjusted for beside it, and
+// nothing where nothing was.
+func TestCompareTableHasUnadjusted(t *testing.T) {
+	charged := lapsOf("motor,battery_v", "20.0,a,12.0", "20.4,b,11.6", "19.9,a,12.1", "20.5,b,11.5", "19.8,a,12.2", "20.3,b,11.7", "19.7,a,12.3", "20.2,b,11.8")
+	for table, want := range map[string]bool{charged: true, lapsOf("motor", "20,a", "21,b", "20.1,a", "21.1,b"): false} {
+		adjusted := compared(t, first3(ranCompare(t, table, "--factor", "motor"))).Pairs[0].Unadjusted
+		rows, err := csv.NewReader(strings.NewReader(first3(ranCompare(t, table, "--factor", "motor", "--csv")))).ReadAll()
+		if err != nil || len(rows) != 2 {
+			t.Fatal(err, rows)
+		}
+		var got []string
+		for i, head := range rows[0] {
+			if strings.HasPrefix(head, "unadjusted") {
+				got = append(got, rows[1][i])
+			}
+		}
+		if !want && (adjusted != nil || strings.Join(got, "") != "") {
+			t.Errorf("not adjusted: %v, %v", adjusted, got)
+		}
+		if want && (adjusted == nil || len(got) != 3 || got[0] != fmt.Sprintf("%.6f", *adjusted.Value) || got[1] != fmt.Sprintf("%.6f", *adjusted.Lo) || got[2] != fmt.Sprintf("%.6f", *adjusted.Hi)) {
+			t.Errorf("adjusted: %v, %v", adjusted, got)
+		}
+	}
+}

@@ -25,8 +25,19 @@ func paperFlags(fs *flag.FlagSet) paper {
 	}
 }
 
+// check refuses - for a file: standard output has the answer.
+func (p paper) check() error {
+	if *p.svg == "-" || *p.sheet == "-" {
+		return fmt.Errorf("%w: --svg and --sheet want the name of a file: standard output has the answer", errUsage)
+	}
+	return nil
+}
+
 // put writes what was asked for.
 func (p paper) put(draw func() ([]byte, error), write func(report.About) (report.Sheet, error), title string) error {
+	if err := p.check(); err != nil {
+		return err
+	}
 	if *p.svg != "" {
 		b, err := draw()
 		if err != nil {
