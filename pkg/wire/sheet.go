@@ -98,6 +98,9 @@ func (s *Sheet) readRows(rows []record, skipped int, found bool, known []SheetCo
 // titleLines is how many lines above the head are looked through for it.
 const titleLines = 10
 
+// longestHead is how many bytes of a row are looked at, at most, to tell whether it is the head.
+const longestHead = 1 << 14
+
 // fromHead leaves out the lines above the head: the first of two cells and more that names
 // a known column and holds no number. Where there is none, found is false and nothing is
 // left out.
@@ -105,8 +108,9 @@ func fromHead(text string, known []SheetColumn) (rest string, lines int, found b
 	rest = text
 	for range titleLines + 1 {
 		sep, body, blank := separator(rest)
-		first, more, _ := strings.Cut(body, "\n")
-		if rows, _ := records(first, sep); len(rows) > 0 && looksLikeHead(rows[0].cells, known) {
+		_, more, _ := strings.Cut(body, "\n")
+		// A quoted heading may go on over lines: more than one line is read, but not the file.
+		if rows, _ := records(body[:min(len(body), longestHead)], sep); len(rows) > 0 && looksLikeHead(rows[0].cells, known) {
 			return rest, lines, true
 		}
 		rest, lines = more, lines+blank+1

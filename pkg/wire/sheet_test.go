@@ -30,6 +30,8 @@ func TestSheets(t *testing.T) {
 		{"kilometres an hour", "trial,lap,speed km/h\nt1,1,3.6\n", "speed_mm_s", 1000},
 		{"a title and a blank line above the head", "Club evening, 3 May;;\n\nTrial;Lap;Lap time [s]\nt1;1;12,5\n", "lap_time_s", 12.5},
 		{"a title in one cell above commas", "Club evening\ntrial,lap,lap_time_s\nt1,1,12.5\n", "lap_time_s", 12.5},
+		{"a heading over two lines", "trial,\"Lap\ntime\",\"Lap\"\nt1,12.5,1\n", "lap_time_s", 12.5},
+		{"a head whose second line names columns too", "\"Notes,\nlap,x\",trial,Lap time\na,t1,12.5\n", "lap_time_s", 12.5},
 		{"names in German", "Versuch;Runde;Zeit (s)\nt1;1;12,5\n", "lap_time_s", 12.5},
 		{"a name that may mean it, beside one that does", "trial,Zeit,lap_time_s\nt1,14.03,12.5\n", "lap_time_s", 12.5},
 		{"minutes and seconds", "trial,lap,lap_time_s\nt1,1,1:12.5\n", "lap_time_s", 72.5},
