@@ -1,8 +1,11 @@
 package main
 
 import (
+	"errors"
 	"flag"
 	"fmt"
+	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -18,11 +21,24 @@ import (
 type paper struct{ svg, sheet, question *string }
 
 func paperFlags(fs *flag.FlagSet) paper {
-	return paper{
-		svg:      fs.String("svg", "", "draw the plot into `file`"),
-		sheet:    fs.String("sheet", "", "write a sheet to hand round into `file`: HTML that opens alone"),
-		question: fs.String("question", "", "what the sheet says was asked"),
+	p := paper{new(string), new(string), fs.String("question", "", "what the sheet says was asked")}
+	fs.Var((*paperFile)(p.svg), "svg", "draw the plot into `file`")
+	fs.Var((*paperFile)(p.sheet), "sheet", "write a sheet to hand round into `file`: HTML that opens alone")
+	return p
+}
+
+// paperFile is the name of a file that paper goes into. Standard output has the figures.
+type paperFile string
+
+func (f *paperFile) String() string { return string(*f) }
+
+// Set refuses the - that stands for standard output elsewhere.
+func (f *paperFile) Set(name string) error {
+	if name == "-" {
+		return errors.New("want a file: standard output has the figures")
 	}
+	*f = paperFile(name)
+	return nil
 }
 
 // check refuses - for a file: standard output has the answer.
@@ -91,20 +107,43 @@ func (p paper) compare(r wire.CompareResult) error {
 		func(a report.About) (report.Sheet, error) { return report.OfComparison(r, a) }, "Comparison by "+r.Factor)
 }
 
-// pulls draws each limit, into files of their own where there are several, and writes
-// one sheet of all.
-func (p paper) pulls(r wire.PullResult) error {
+// pulls draws what there is to draw, telling of files that nobody named, and writes one
+// sheet of all.
+func (p paper) pulls(r wire.PullResult, told io.Writer) error {
 	none := ""
-	for _, l := range r.Locomotives {
-		each := paper{p.svg, &none, p.question}
-		if len(r.Locomotives) > 1 {
-			each = each.of(strings.Join(slices.DeleteFunc([]string{l.Locomotive, l.Method, l.Direction, l.Set}, func(s string) bool { return s == "" }), "-"))
-		}
-		if err := each.put(func() ([]byte, error) { return report.Pull(l, report.Light) }, nil, ""); err != nil {
+	drawings := p.drawings(r)
+	for _, file := range slices.Sorted(maps.Keys(drawings)) {
+		if err := (paper{&file, &none, p.question}).put(drawings[file], nil, ""); err != nil {
 			return err
+		}
+		if file != *p.svg {
+			fmt.Fprintf(told, "%s is drawn.\n", file)
 		}
 	}
 	return paper{&none, p.sheet, p.question}.put(nil, func(a report.About) (report.Sheet, error) { return report.OfPulls(r, a) }, "Pull tests")
+}
+
+// drawings are of each limit, by the file: one of its own where there are several; and of how
+// the methods agree.
+func (p paper) drawings(r wire.PullResult) map[string]func() ([]byte, error) {
+	out := map[string]func() ([]byte, error){}
+	if *p.svg == "" {
+		return out
+	}
+	for _, l := range r.Locomotives {
+		file, name := *p.svg, strings.ReplaceAll(l.Name, ", ", "-")
+		if len(r.Locomotives) > 1 {
+			file = fileOf(*p.svg, name)
+		}
+		for n := 2; out[file] != nil; n++ {
+			file = fileOf(*p.svg, fmt.Sprintf("%s-%d", name, n))
+		}
+		out[file] = func() ([]byte, error) { return report.Pull(l, report.Light) }
+	}
+	if r.Agreement != nil {
+		out[fileOf(*p.svg, "agreement")] = func() ([]byte, error) { return report.Agreement(*r.Agreement, report.Light) }
+	}
+	return out
 }
 
 func (p paper) coast(r wire.CoastResult) error {

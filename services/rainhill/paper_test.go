@@ -46,3 +46,32 @@ func TestCommandsPutOnPaper(t *testing.T) {
 		t.Errorf("into a folder that is not there: exit %d, said %s", got.code, got.err)
 	}
 }
+
+// Drawings that get names of their own are told of: of every limit, however alike two are
+// called, and of how the methods agree. Standard output is no file.
+func TestPullsTellWhatTheyDraw(t *testing.T) {
+	dir := t.TempDir()
+	table := filepath.Join(dir, "pulls.csv")
+	writeFile(t, table, []byte("locomotive,mass_g,load_g,outcome,method,set,load_is\nheron,900,150,moved,moving,,\nheron,900,250,stalled,moving,,\nheron,900,250,stalled,moving,,train\nheron,900,240,moved,static,,\nheron,900,260,stalled,static,,\nheron,900,250,stalled,moving,a/b,\nheron,900,250,stalled,moving,a:b,\n"))
+	s := runCommand(t, "pull", "--svg", filepath.Join(dir, "out.svg"), table)
+	if s.code != exitOK {
+		t.Fatalf("exit %d: %s", s.code, s.err)
+	}
+	drawn, err := filepath.Glob(filepath.Join(dir, "*.svg"))
+	if err != nil || len(drawn) != 6 {
+		t.Errorf("drawn are %q, want five limits and the agreement", drawn)
+	}
+	for _, name := range append(drawn, filepath.Join(dir, "out-agreement.svg"), filepath.Join(dir, "out-heron-moving-train.svg")) {
+		if !strings.Contains(s.err, name+" is drawn.") || !strings.Contains(string(readFile(t, name)), "<svg") {
+			t.Errorf("%s: said %q", name, s.err)
+		}
+	}
+	for _, args := range [][]string{{"pull", "--svg", "-", table}, {"pull", "--sheet", "-", table}, {"coast", "--svg=-", table}} {
+		if s := runCommand(t, args...); s.code != exitUsage || !strings.Contains(s.err, "standard output has the figures") {
+			t.Errorf("%v: exit %d, %s", args, s.code, s.err)
+		}
+	}
+	if s := runCommand(t, "pull", table); s.code != exitOK || strings.Contains(s.err, "is drawn") {
+		t.Errorf("nothing was to be drawn: %s", s.err)
+	}
+}

@@ -55,7 +55,7 @@ func pull(_ context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	if err := printPulls(std.out, r, *table); err != nil {
 		return err
 	}
-	if err := onPaper.pulls(r); err != nil {
+	if err := onPaper.pulls(r, std.err); err != nil {
 		return err
 	}
 	if len(bad) > 0 {
