@@ -30,6 +30,9 @@ func coast(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 	if err := parse(fs, args, 1); err != nil {
 		return err
 	}
+	if err := onPaper.check(); err != nil {
+		return err
+	}
 	switch {
 	case fs.NArg() == 0:
 		return fmt.Errorf("%w: which instants? Give a table or a recording, or - for standard input", errUsage)

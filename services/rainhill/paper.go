@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -21,24 +20,11 @@ import (
 type paper struct{ svg, sheet, question *string }
 
 func paperFlags(fs *flag.FlagSet) paper {
-	p := paper{new(string), new(string), fs.String("question", "", "what the sheet says was asked")}
-	fs.Var((*paperFile)(p.svg), "svg", "draw the plot into `file`")
-	fs.Var((*paperFile)(p.sheet), "sheet", "write a sheet to hand round into `file`: HTML that opens alone")
-	return p
-}
-
-// paperFile is the name of a file that paper goes into. Standard output has the figures.
-type paperFile string
-
-func (f *paperFile) String() string { return string(*f) }
-
-// Set refuses the - that stands for standard output elsewhere.
-func (f *paperFile) Set(name string) error {
-	if name == "-" {
-		return errors.New("want a file: standard output has the figures")
+	return paper{
+		svg:      fs.String("svg", "", "draw the plot into `file`"),
+		sheet:    fs.String("sheet", "", "write a sheet to hand round into `file`: HTML that opens alone"),
+		question: fs.String("question", "", "what the sheet says was asked"),
 	}
-	*f = paperFile(name)
-	return nil
 }
 
 // check refuses - for a file: standard output has the answer.

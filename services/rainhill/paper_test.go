@@ -67,7 +67,7 @@ func TestPullsTellWhatTheyDraw(t *testing.T) {
 		}
 	}
 	for _, args := range [][]string{{"pull", "--svg", "-", table}, {"pull", "--sheet", "-", table}, {"coast", "--svg=-", table}} {
-		if s := runCommand(t, args...); s.code != exitUsage || !strings.Contains(s.err, "standard output has the figures") {
+		if s := runCommand(t, args...); s.code != exitUsage || !strings.Contains(s.err, "standard output has the answer") {
 			t.Errorf("%v: exit %d, %s", args, s.code, s.err)
 		}
 	}

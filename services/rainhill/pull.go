@@ -26,6 +26,9 @@ func pull(_ context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	if err := parse(fs, args, 1); err != nil {
 		return err
 	}
+	if err := onPaper.check(); err != nil {
+		return err
+	}
 	if fs.NArg() == 0 {
 		return fmt.Errorf("%w: which pulls? Give a table, or - for standard input", errUsage)
 	}
