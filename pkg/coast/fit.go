@@ -49,6 +49,7 @@ func Fit(runs []Run, track Track) (Resistance, error) {
 	f.uncertain(&res, free)
 	f.total(p)
 	f.courseResults(&res)
+	res.capped()
 	f.doubt(&res)
 	return res, nil
 }

@@ -301,3 +301,39 @@ func (d design) note(r coast.Resistance, note func(string, coast.Interval, float
 		}
 	}
 }
+
+// Of a few runs past a few places no term is said to be more than the whole may be, and
+// the intervals hold the truth all the same, with a term alone as well.
+func TestNoTermIsMoreThanTheWhole(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 8))
+	var held [3]tally
+	for range effort.Cases(300, 60) {
+		d := design{sd: 0.003, stated: rng.IntN(2) == 0, places: []float64{0, 0.6, 1.2, 1.8, 2.4}}
+		d.truth = [4]float64{0.02 + 0.1*rng.Float64(), 0.1 * rng.Float64(), 0.1 * rng.Float64()}
+		if rng.IntN(2) == 0 {
+			d.truth[coast.B], d.truth[coast.C] = 0, 0
+		}
+		for _, v0 := range []float64{0.95 + 0.1*rng.Float64(), 1.15 + 0.1*rng.Float64()} {
+			d.starts = append(d.starts, v0)
+			d.exact = append(d.exact, rolled(d.truth, d.track, v0, d.places))
+		}
+		r, err := coast.Fit(d.read(rng), d.track)
+		if err != nil {
+			t.Fatal(err)
+		}
+		slow, fast := r.Speeds()
+		for j, most := range []float64{r.At(slow).Hi, r.At(fast).Hi / fast, r.At(fast).Hi / fast / fast} {
+			if x := r.Terms[j]; !r.Held[j] {
+				held[j].add(x, d.truth[j], 1)
+				if x.Hi > most*(1+1e-12) || x.Lo > x.Value || x.Hi < x.Value {
+					t.Errorf("%s is %+v, and the whole allows %g at most", coast.Names[j], x, most)
+				}
+			}
+		}
+	}
+	for j, x := range held {
+		if slack := 1 + 3*math.Sqrt(95*5/float64(x.n)); x.held100() < 95-slack {
+			t.Errorf("%s: the intervals hold the truth in %.1f %% of %d", coast.Names[j], x.held100(), x.n)
+		}
+	}
+}
