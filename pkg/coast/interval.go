@@ -81,7 +81,7 @@ func (r Resistance) At(v float64) Interval {
 
 // capped ends the interval of a term where it alone would be all that holds the train, a
 // at the slowest speed, b and c at the fastest: none is negative, so that none is more
-// than the whole. Of two runs past five places that ends them 5 to 30 times nearer, and
+// than the whole. Of two runs past five places that ends them many times nearer, and
 // they hold the truth in 94 to 99 of 100 cases as before (by simulation).
 func (r *Resistance) capped() {
 	slow, fast := r.Speeds()
