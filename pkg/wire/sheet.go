@@ -3,9 +3,12 @@ package wire
 import (
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 	"unicode"
+	"unicode/utf16"
+	"unicode/utf8"
 )
 
 // SheetColumn is a column that a table is read for. Name is how the result calls it,
@@ -53,7 +56,10 @@ type SheetRow struct {
 // ReadSheet reads a table. Complaints say which lines cannot be read and why; such
 // rows are not among the rows.
 func ReadSheet(text string, known []SheetColumn) (*Sheet, []Complaint) {
-	text = strings.TrimPrefix(text, "\ufeff")
+	text = strings.TrimPrefix(unicodeText(text), "\ufeff")
+	if strings.ContainsRune(text, 0) {
+		return &Sheet{}, []Complaint{{0, "", "the file is no table of text: save it as CSV"}}
+	}
 	text, above, found := fromHead(text, known)
 	sep, text, skipped := separator(text)
 	skipped += above
@@ -254,10 +260,41 @@ func (r SheetRow) Number(column string) (x float64, ok bool, err error) {
 		x, err = sexagesimal(number)
 		return x, err == nil, err
 	}
-	if x, err = parseNumber(number, sep); err != nil {
+	if x, err = parseNumber(number, sep); err == nil && math.Abs(x) > mostNumber {
+		err = fmt.Errorf("%s is more than anything that is measured", clip(number))
+	}
+	if err != nil {
 		return 0, false, err
 	}
 	return x * factor, true, nil
+}
+
+// mostNumber bounds what a cell may say: beyond an instant in microseconds nothing is
+// meant, and sums would leave what a computer counts.
+const mostNumber = 1e16
+
+// unicodeText is the text of a file that a spreadsheet saved as "Unicode text", which is
+// UTF-16 with a mark before it, or in the letters of western Europe (ISO 8859-1).
+func unicodeText(text string) string {
+	mark := func(hi, lo int) bool { return len(text) >= 2 && text[hi] == 0xfe && text[lo] == 0xff }
+	hi, lo := 0, 1
+	switch {
+	case mark(1, 0):
+		hi, lo = 1, 0
+	case !mark(0, 1) && utf8.ValidString(text):
+		return text
+	case !mark(0, 1):
+		runes := make([]rune, len(text))
+		for i := range len(text) {
+			runes[i] = rune(text[i])
+		}
+		return string(runes)
+	}
+	units := make([]uint16, 0, len(text)/2)
+	for i := 2; i+1 < len(text); i += 2 {
+		units = append(units, uint16(text[i+hi])<<8|uint16(text[i+lo]))
+	}
+	return string(utf16.Decode(units))
 }
 
 // unitBehind parts a cell behind its last digit; unit is empty where the cell ends with one

@@ -56,6 +56,46 @@ func TestSheets(t *testing.T) {
 	}
 }
 
+// TestSheetsOfOtherBytes: a spreadsheet's "Unicode text" is read; what is no text, and
+// numbers beyond anything measured, are told.
+func TestSheetsOfOtherBytes(t *testing.T) {
+	text := "trial\tlap\ttime\nt1\t1\t12,5\n"
+	for name, big := range map[string]bool{"little end first": false, "big end first": true} {
+		bytes := []byte{0xff, 0xfe}
+		if big {
+			bytes = []byte{0xfe, 0xff}
+		}
+		for _, c := range text {
+			if big {
+				bytes = append(bytes, 0, byte(c))
+			} else {
+				bytes = append(bytes, byte(c), 0)
+			}
+		}
+		s, bad := wire.ReadSheet(string(bytes), sheetColumns)
+		if len(bad) > 0 || len(s.Rows) != 1 {
+			t.Errorf("%s: %d rows, %v", name, len(s.Rows), bad)
+			continue
+		}
+		if x, ok, err := s.Rows[0].Number("lap_time_s"); !ok || err != nil || x != 12.5 {
+			t.Errorf("%s: %v, %v, %v", name, x, ok, err)
+		}
+	}
+	for _, bytes := range []string{"trial,lap\x00,time\n", "\x7fELF\x02\x01\x00\x00"} {
+		if _, bad := wire.ReadSheet(bytes, sheetColumns); len(bad) != 1 || !strings.Contains(bad[0].Reason, "save it as CSV") {
+			t.Errorf("%q: %v", bytes, bad)
+		}
+	}
+	s, bad := wire.ReadSheet("trial;lap;time\nL\xf6we;1;12,5\n", sheetColumns)
+	if len(bad) > 0 || s.Rows[0].Text("trial") != "Löwe" {
+		t.Errorf("western letters: %v, %q", bad, s.Rows[0].Text("trial"))
+	}
+	s, _ = wire.ReadSheet("trial,lap,lap_time_s\nt1,1,1e308\n", sheetColumns)
+	if _, _, err := s.Rows[0].Number("lap_time_s"); err == nil {
+		t.Error("a lap of 1e308 s is taken")
+	}
+}
+
 // TestSheetComplaints holds each complaint to its line, and to what to do.
 func TestSheetComplaints(t *testing.T) {
 	for _, c := range []struct {

@@ -122,7 +122,7 @@ func Factors(sessions ...wire.Results) []wire.CompareFactor {
 
 func parsed(text string) float64 {
 	x, err := strconv.ParseFloat(text, 64)
-	if err != nil {
+	if err != nil || math.Abs(x) > 1e16 { // no number that anybody measured
 		return math.NaN()
 	}
 	return x
