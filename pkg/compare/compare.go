@@ -230,7 +230,7 @@ func (c *comparison) summarise() {
 		case len(s.Trials) == 1:
 			_, s.Mean.Lo, s.Mean.Hi, _ = stats.MeanInterval(s.Trials[0].Laps)
 			c.doubt("%s has one trial: its interval is of this outing, and how trials scatter is not in it", s.Level)
-		default:
+		case sample.SD > 0: // else all read the same: how far they scatter was not seen
 			half := stats.TQuantile(0.975, float64(sample.N-1)) * sample.SD / math.Sqrt(float64(sample.N))
 			s.Mean.Lo, s.Mean.Hi = sample.Mean-half, sample.Mean+half
 		}

@@ -355,3 +355,25 @@ func TestStraysAreToldOf(t *testing.T) {
 		t.Errorf("laps %d and %d", res.Sides[0].Laps, res.Sides[1].Laps)
 	}
 }
+
+// Trials that all read the same have no interval of width 0: how far they scatter was not
+// seen.
+func TestScatterThatWasNotSeen(t *testing.T) {
+	var trials []compare.Trial
+	for k := range 6 {
+		trials = append(trials, compare.Trial{Name: fmt.Sprint(k), Level: string(rune('a' + k%2)), Laps: []float64{12, 12, 12}})
+	}
+	r, err := compare.Compare(compare.Question{Factor: "tyre", Less: true, Unit: "s", Margin: 1}, trials)
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := r.Pairs[0]
+	if p.Verdict != compare.Unknown || !strings.Contains(p.Says, "hides the scatter") || p.Difference.Value != 0 {
+		t.Errorf("%+v", p)
+	}
+	for name, x := range map[string]float64{"lo": p.Difference.Lo, "hi": p.Difference.Hi, "ratio": p.Ratio.Lo, "p": p.P, "equivalence": p.Equivalence, "mean": r.Sides[0].Mean.Lo} {
+		if !math.IsNaN(x) {
+			t.Errorf("%s is %g, as if the scatter were known to be nothing", name, x)
+		}
+	}
+}

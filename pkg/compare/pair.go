@@ -190,6 +190,9 @@ func (c *comparison) minding(f *finding, a, b Side) {
 	f.unit, f.meanA, f.varA = UnitTrial, a.Mean.Value, a.SD*a.SD/float64(len(a.Trials))
 	if f.se == 0 {
 		f.cannot = "all trials of a side read exactly the same: the resolution hides the scatter"
+		nan := func(float64) float64 { return math.NaN() }
+		f.interval = func(float64) (lo, hi float64) { return math.NaN(), math.NaN() }
+		f.p, f.equivalence, f.varA = func() float64 { return math.NaN() }, nan, math.NaN()
 	}
 }
 

@@ -85,7 +85,7 @@ function answered(c) {
   const d = c.result.measure === 'lap_time_s' ? 3 : 1;
   return html`<section class="sheet" aria-labelledby="c-fair" data-asked=${came.fresh ? 'answered' : 'asking'}><div class="caption"><h2 id="c-fair">Was it fair?</h2><p>what was the same, what was not, what nobody wrote down</p></div>${fairness(c)}</section>
     <section class="sheet" aria-labelledby="c-what"><div class="caption"><h2 id="c-what">What it shows</h2><p>${words(c.result.factor)}, by ${c.result.measure === 'lap_time_s' ? 'lap time' : 'speed'}</p></div>
-      ${pairs.length ? html`<div class="verdicts" role="status">${pairs.map((p) => html`<p data-verdict=${p.verdict}>${p.says}</p>`)}</div>` : html`<p class="empty">There is nothing to compare yet: two sides are needed, each with a trial that is over.</p>`}
+      ${pairs.length ? html`<div class="verdicts" role="status">${pairs.map((p) => html`<p data-verdict=${p.verdict}>${p.says}</p>`)}</div>` : html`<p class="empty">There is nothing to compare yet: two sides are needed, each with a trial that is over. Open and close them in the <a href="#book">book</a>.</p>`}
       ${margin(c)}
       ${pairs.length ? html`${drawing(`/api/compare.svg?${came.of}&v=${state.view?.rev ?? 0}`, `${pairs.map((p) => p.says).join(' ')}`, html`Each lap a dot, each trial a row with its mean; the square is a side’s mean with its 95 % interval. Below, each difference with its 95 % interval beside no difference.`)}
       ${table(pairs, unit, d)}${sides(c, unit, d)}${adjusted(c)}${trials(c, unit, d)}
