@@ -12,7 +12,6 @@ import (
 
 	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
-	"rainhill/services/scoring"
 )
 
 // Coasting is told of the session that is open and of one that has left the book, and
@@ -57,26 +56,7 @@ func TestCoastingOfSessionsOpenAndPast(t *testing.T) {
 	b.events = append(b.events, wire.Event{Kind: wire.KindCrossing, Gate: "g2", Edge: wire.EdgePulse, AtUs: at + 30_000_000}) // so late is it
 	var rec bytes.Buffer
 	write(t, &rec, b.events)
-	x := newBench(t, rec.Bytes())
-	s := x.open("store.db")
-	defer s.Close()
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- scoring.Run(ctx, x.nc, site, s) }()
-	defer func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-	}()
-	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
-		if a, err := x.nc.Request(bus.Question(site, "scored"), nil, time.Second); err == nil {
-			var at scoring.Scored
-			if json.Unmarshal(a.Data, &at) == nil && at.Seq >= uint64(len(b.events)) {
-				break
-			}
-		}
-	}
+	x := scoredBench(t, rec.Bytes(), len(b.events))
 	ask := func(q wire.CoastAsk) (r wire.CoastResult, refused string) {
 		t.Helper()
 		text, err := json.Marshal(q)

@@ -11,7 +11,6 @@ import (
 
 	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
-	"rainhill/services/scoring"
 )
 
 // Pulls are answered of the session that is open, of one that has left the book, and of a
@@ -42,26 +41,7 @@ func TestPullsOfSessionsAndSeason(t *testing.T) {
 	b.events[len(b.events)-1].AtUs = startUs + 311_000_000
 	var rec bytes.Buffer
 	write(t, &rec, b.events)
-	x := newBench(t, rec.Bytes())
-	s := x.open("store.db")
-	defer s.Close()
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- scoring.Run(ctx, x.nc, site, s) }()
-	defer func() {
-		cancel()
-		if err := <-done; err != nil {
-			t.Error(err)
-		}
-	}()
-	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
-		if a, err := x.nc.Request(bus.Question(site, "scored"), nil, time.Second); err == nil {
-			var at scoring.Scored
-			if json.Unmarshal(a.Data, &at) == nil && at.Seq >= uint64(len(b.events)) {
-				break
-			}
-		}
-	}
+	x := scoredBench(t, rec.Bytes(), len(b.events))
 	for _, c := range []struct {
 		ask      wire.PullAsk
 		attempts map[string]int
@@ -103,7 +83,7 @@ func TestPullsOfSessionsAndSeason(t *testing.T) {
 			t.Errorf("%+v: begin with %q, %s; want %s", c.ask, got, refused, c.want)
 		}
 	}
-	in, cut := context.WithTimeout(ctx, 10*time.Second)
+	in, cut := context.WithTimeout(t.Context(), 10*time.Second)
 	defer cut()
 	a, err := bus.Enquire(in, x.nc, bus.Question(site, "pull-seen"), []byte(fmt.Sprintf(`{"locomotive":"wren","from_us":%d}`, startUs)))
 	if want := `"Neither wheels nor train were read: say what you saw."`; err != nil || !strings.Contains(string(a), want) {
