@@ -411,11 +411,14 @@ func TestPageRollOfSets(t *testing.T) {
 	if n := chrome.Eval[int](t, x.ctx, `document.querySelectorAll('.strip-papers canvas').length`); n != 2 {
 		t.Errorf("%d strips are drawn, want slip and desync", n)
 	}
+	// The paper narrows before anything is drawn anew.
+	chrome.Eval[bool](t, x.ctx, `(window.drawn = requestAnimationFrame, window.requestAnimationFrame = f => setTimeout(f, 1500), true)`)
 	chrome.Do(t, x.ctx, "a large screen", chromedp.EmulateViewport(1920, 1000))
 	run(`innerWidth === 1920 && (d => d >= 2)(document.querySelectorAll('.roll-legend li').length)`)
 	if wide := chrome.Eval[[]string](t, x.ctx, overflowing); len(wide) > 0 {
 		t.Errorf("1920 px: too wide: %q", wide)
 	}
+	chrome.Eval[bool](t, x.ctx, `(window.requestAnimationFrame = window.drawn, true)`)
 	chrome.Do(t, x.ctx, "a smaller one", chromedp.EmulateViewport(1280, 1000))
 	x.press(`.strips-shown [value=slip]`)
 	run(`document.querySelectorAll('.strip-papers canvas').length === 1 && !document.querySelector('.roll-legend').innerText.includes('slip')`)
