@@ -15,7 +15,8 @@ type finding struct {
 	interval      func(confidence float64) (lo, hi float64)
 	p             func() float64
 	equivalence   func(margin float64) float64
-	meanA, varA   float64 // of side a, for the ratio
+	reach         func(tails, level float64) float64 // half an interval that leaves out tails, by what is solved for at level
+	meanA, varA   float64                            // of side a, for the ratio
 	unit, method  string
 	cannot        string  // why no verdict can be had, whatever the interval says
 	sa, sb, load  float64 // scatter of trials a side, and how much more than 1/n it weighs
@@ -27,6 +28,7 @@ type finding struct {
 func (all *comparison) ofContrast(c stats.Contrast) finding {
 	k := len(all.sides)
 	f := finding{value: c.Value, se: c.SE, df: c.DF, interval: c.Interval, p: c.P, equivalence: c.Equivalence}
+	f.reach = func(tails, level float64) float64 { return stats.TQuantile(1-tails/2, c.DF) * c.Wide.At(level) * c.SE }
 	if k == 2 {
 		return f
 	}
@@ -39,13 +41,16 @@ func (all *comparison) ofContrast(c stats.Contrast) finding {
 		return math.Max(1, c.Critical(confidence)/stats.TQuantile(0.5+confidence/2, c.DF))
 	}
 	f.interval = func(confidence float64) (lo, hi float64) {
-		half := all.ranges.Quantile(1-confidence, c.DF) / math.Sqrt2 * wide(confidence) * c.SE
+		half := f.reach(1-confidence, confidence)
 		return c.Value - half, c.Value + half
 	}
 	f.p = func() float64 { return all.ranges.Above(math.Abs(c.T())*math.Sqrt2/wide(0.95), c.DF) }
 	f.equivalence = func(margin float64) float64 {
 		near := (margin - math.Abs(c.Value)) / c.SE
 		return all.ranges.Above(near*math.Sqrt2/wide(0.90), c.DF) / 2
+	}
+	f.reach = func(tails, level float64) float64 {
+		return all.ranges.Quantile(tails, c.DF) / math.Sqrt2 * wide(level) * c.SE
 	}
 	return f
 }
@@ -122,57 +127,8 @@ func (c *comparison) critical(d stats.Contrast) string {
 	return fmt.Sprintf("%s's degrees of freedom, interval and P with %.2f times its critical value, solved for so that they hold with so few trials", name, times)
 }
 
-// mindDrift looks after two trials a side, too few to tell a drift of the day by: where one
-// side ran before the other, the interval also holds what a drift would make of it that goes
-// on from trial to trial as the laps within them do.
-func (c *comparison) mindDrift(f finding, a, b Side) finding {
-	fit, ok := stats.NewAncova(c.groups([]string{orderColumn}, []int{c.index(a), c.index(b)})...)
-	if !ok || math.IsNaN(a.place()+b.place()) {
-		return f
-	}
-	loads := fit.Loads(0, 1)
-	if (loads[0]+loads[1])/(1/float64(len(a.Trials))+1/float64(len(b.Trials))) < 2 {
-		return f
-	}
-	var slopes []float64
-	for _, t := range slices.Concat(a.Trials, b.Trials) {
-		if s, _ := stats.Slope(t.Order, t.Laps); !math.IsNaN(s) {
-			slopes = append(slopes, s)
-		}
-	}
-	s := stats.SampleOf(slopes)
-	gap := b.place() - a.place()
-	if s.N < 3 || !(s.SD > 0) {
-		c.doubt("%s and %s: one ran before the other, and a drift of the day may be the difference; take turns", a.Level, b.Level)
-		return f
-	}
-	w := welchOf(a.without(s.Mean), b.without(s.Mean))
-	slope := gap * gap * s.SD * s.SD / float64(s.N)
-	on := stats.Contrast{Value: f.value - s.Mean*gap, SE: math.Sqrt(w.SE*w.SE + slope), DF: stats.WelchDF(w.SE*w.SE, slope, w.DF, float64(s.N-1)), Wide: w.Wide}
-	f.method += ", or with a drift through the day taken out, whichever tells less"
-	c.doubt("%s and %s: one ran before the other; whether laps drift through the day or anew with each trial, two trials a side cannot tell: the interval holds for either. Take turns (a b b a)", a.Level, b.Level)
-	return either(f, c.ofContrast(on))
-}
-
 func (c *comparison) index(s Side) int {
 	return slices.IndexFunc(c.sides, func(o Side) bool { return o.Level == s.Level })
-}
-
-// place is the mean place of a side's trials in the day; NaN where not known.
-func (s Side) place() (sum float64) {
-	for _, t := range s.Trials {
-		sum += t.place / float64(len(s.Trials))
-	}
-	return sum
-}
-
-// without is the side with a drift taken out of its trials.
-func (s Side) without(slope float64) Side {
-	s.Trials = slices.Clone(s.Trials)
-	for i := range s.Trials {
-		s.Trials[i].Mean -= slope * s.Trials[i].place
-	}
-	return s
 }
 
 // welchOf is Welch's difference with intervals that hold for few trials too.

@@ -23,7 +23,7 @@ type world struct {
 	phi            float64 // autocorrelation of laps; below 0: drawn from 0 to 0.6 for each comparison
 	trial          float64 // SD between trials of a side
 	fade           float64 // s a lap, anew in each trial; the SD it is drawn with
-	drift          float64 // s a lap, through the whole day; the SD it is drawn with
+	drift          float64 // s a lap, through the whole day; the SD it is drawn with; 1e-9: none, which nobody knows
 	unlike         float64 // how many times more side b scatters
 	laps, mostLaps int
 	design         string  // "abab", "abba", "random", "aabb"
@@ -165,6 +165,8 @@ var worlds = []world{
 	{name: "laps follow one another, 0.6", lap: 0.5, phi: 0.6, laps: 15, mostLaps: 15, design: "abba"},
 	{name: "fade within trials", lap: 0.5, fade: 0.05, trial: 0.2, laps: 12, mostLaps: 12, design: "abab"},
 	{name: "fade within trials, place known", lap: 0.5, fade: 0.05, trial: 0.2, laps: 12, mostLaps: 12, design: "abab", order: true},
+	{name: "fade within trials, a a b b", lap: 0.5, fade: 0.05, drift: 1e-9, trial: 0.2, laps: 12, mostLaps: 12, design: "aabb", order: true},
+	{name: "fade within trials, a a b b, strong", lap: 0.3, fade: 0.2, drift: 1e-9, trial: 0.2, laps: 12, mostLaps: 12, design: "aabb", order: true},
 	{name: "drift of the day, a b a b", lap: 0.5, drift: 0.05, trial: 0.2, laps: 10, mostLaps: 10, design: "abab", order: true},
 	{name: "drift of the day, a b b a", lap: 0.5, drift: 0.05, trial: 0.2, laps: 10, mostLaps: 10, design: "abba", order: true},
 	{name: "drift of the day, drawn", lap: 0.5, drift: 0.05, trial: 0.2, laps: 10, mostLaps: 10, design: "random", order: true},

@@ -33,7 +33,8 @@ type Contrast struct {
 // two scatters are. The zero value means 1.
 type Even struct{ At95, At90 float64 }
 
-func (e Even) at(confidence float64) float64 {
+// At is the multiple at a confidence.
+func (e Even) At(confidence float64) float64 {
 	switch {
 	case e == Even{}:
 		return 1
@@ -54,7 +55,7 @@ func (c Contrast) Interval(confidence float64) (lo, hi float64) {
 
 // Critical is how many SE the two-sided interval reaches to either side.
 func (c Contrast) Critical(confidence float64) float64 {
-	return TQuantile(0.5+confidence/2, c.DF) * c.Wide.at(confidence)
+	return TQuantile(0.5+confidence/2, c.DF) * c.Wide.At(confidence)
 }
 
 // T is Value over SE; NaN where there is no scatter.
@@ -84,7 +85,7 @@ func (c Contrast) tail(t, confidence float64) float64 {
 	if math.IsNaN(t) || !(c.DF > 0) {
 		return math.NaN()
 	}
-	return TBelow(t/c.Wide.at(confidence), c.DF)
+	return TBelow(t/c.Wide.At(confidence), c.DF)
 }
 
 // Welch is the difference of means b - a of two sides that may scatter unlike (Welch
