@@ -20,7 +20,7 @@ import (
 // freedom are Satterthwaite's. The variance components are those of the restricted
 // likelihood (Patterson and Thompson 1971), of the trial means and the laps within trials,
 // which are independent where the lines are taken at the trials' middles.
-func mixed(trials []compare.Trial) (d, half float64) {
+func mixed(trials []compare.Trial) (d, half float64, alike bool) {
 	var means [2][]float64
 	var rest [][]float64
 	for _, t := range trials {
@@ -38,6 +38,7 @@ func mixed(trials []compare.Trial) (d, half float64) {
 		means[side], rest = append(means[side], mean), append(rest, left)
 	}
 	phi, lap, dfLap := following(rest)
+	alike = lapsAlike(trials, rest, phi)
 	laps := float64(len(trials[0].Laps))
 	within := lap * meanOf(phi, int(laps))
 	between, df := 0.0, 0.0
@@ -52,7 +53,22 @@ func mixed(trials []compare.Trial) (d, half float64) {
 	}
 	n := float64(len(means[0]))
 	t := distuv.StudentsT{Sigma: 1, Nu: df}.Quantile(0.975)
-	return stat.Mean(means[1], nil) - stat.Mean(means[0], nil), t * math.Sqrt(2*v/n)
+	return stat.Mean(means[1], nil) - stat.Mean(means[0], nil), t * math.Sqrt(2*v/n), alike
+}
+
+// lapsAlike reports whether laps of both sides scatter about their lines alike, by an
+// F test (5 %) with as many degrees of freedom as laps that follow one another have.
+func lapsAlike(trials []compare.Trial, rest [][]float64, phi float64) bool {
+	var squares, df [2]float64
+	for k, e := range rest {
+		side := trials[k].Level[0] - 'a'
+		for _, x := range e {
+			squares[side] += x * x
+		}
+		df[side] += float64(len(e)-2) * (1 - phi*phi) / (1 + phi*phi)
+	}
+	f := distuv.F{D1: df[1], D2: df[0]}.CDF(squares[1] / df[1] / (squares[0] / df[0]))
+	return f > 0.025 && f < 0.975
 }
 
 // following is the autocorrelation and variance of laps about their lines, by the greatest
@@ -90,8 +106,9 @@ func following(rest [][]float64) (phi, variance, df float64) {
 }
 
 // A mixed model was tried for two to five trials a side, and is not what the product uses:
-// it is much narrower with two, but does not hold where sides scatter unlike. The day this
-// test finds that it holds everywhere, use it.
+// it is much narrower with two, but does not hold where sides scatter unlike, and where
+// only their trials do their laps do not tell. The day this test finds that it holds
+// everywhere, use it.
 func TestMixedModelDoesNotHold(t *testing.T) {
 	times := max(*comparisons, effort.Cases(300, 100))
 	worlds := []world{
@@ -101,6 +118,7 @@ func TestMixedModelDoesNotHold(t *testing.T) {
 		{name: "trials scatter as their laps make them", lap: 0.5, trial: 0.16, laps: 10, mostLaps: 10, design: "random"},
 		{name: "trials scatter", lap: 0.3, trial: 0.5, laps: 10, mostLaps: 10, design: "random"},
 		{name: "sides scatter unlike, 3 times", lap: 0.3, phi: 0.3, trial: 0.3, unlike: 3, laps: 10, mostLaps: 10, design: "random"},
+		{name: "trials scatter unlike, 3 times", lap: 0.3, phi: 0.3, trial: 0.3, unlike: 3, lapsAlike: true, laps: 10, mostLaps: 10, design: "random"},
 	}
 	worst := 100.0
 	var b strings.Builder
@@ -108,23 +126,37 @@ func TestMixedModelDoesNotHold(t *testing.T) {
 	for k, w := range worlds {
 		fmt.Fprintf(&b, "| %s |", w.name)
 		for _, n := range []int{2, 3, 5} {
-			r, covered, ratios := rand.New(rand.NewPCG(uint64(k)+77, uint64(n))), 0, tally{}
+			r := rand.New(rand.NewPCG(uint64(k)+77, uint64(n)))
+			var always, gated tally
 			for range times {
 				trials, oracle := w.draw(r, n, 0)
-				d, half := mixed(trials)
-				if math.Abs(d) <= half {
-					covered++
+				d, half, alike := mixed(trials)
+				always.take(math.Abs(d) <= half, half, oracle)
+				if !alike {
+					res, err := compare.Compare(compare.Question{Factor: "motor", Less: true, Unit: "s"}, trials)
+					if err != nil {
+						t.Fatal(err)
+					}
+					p := res.Pairs[0].Difference
+					d, half = (p.Lo+p.Hi)/2, (p.Hi-p.Lo)/2
 				}
-				ratios.ratios = append(ratios.ratios, half/(1.959964*math.Sqrt(oracle)))
+				gated.take(math.Abs(d) <= half, half, oracle)
 			}
-			share := 100 * float64(covered) / float64(times)
-			worst = min(worst, share)
-			fmt.Fprintf(&b, " %.1f, %.2f |", share, ratios.median())
+			worst = min(worst, gated.share(gated.covered))
+			fmt.Fprintf(&b, " %.1f, %.2f; %.1f, %.2f |", always.share(always.covered), always.median(), gated.share(gated.covered), gated.median())
 		}
 		b.WriteString("\n")
 	}
 	t.Log(b.String())
 	if worst >= 94 {
-		t.Errorf("the mixed model holds in %.1f %% and more: use it", worst)
+		t.Errorf("the mixed model, where laps scatter alike, holds in %.1f %% and more: use it", worst)
 	}
+}
+
+func (t *tally) take(covered bool, half, oracle float64) {
+	t.n++
+	if covered {
+		t.covered++
+	}
+	t.ratios = append(t.ratios, half/(1.959964*math.Sqrt(oracle)))
 }

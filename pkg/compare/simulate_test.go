@@ -25,6 +25,7 @@ type world struct {
 	fade           float64 // s a lap, anew in each trial; the SD it is drawn with
 	drift          float64 // s a lap, through the whole day; the SD it is drawn with; 1e-9: none, which nobody knows
 	unlike         float64 // how many times more side b scatters
+	lapsAlike      bool    // only its trials do, not its laps
 	laps, mostLaps int
 	design         string  // "abab", "abba", "random", "aabb"
 	order          bool    // the place in the day is written down
@@ -71,6 +72,10 @@ func (w world) draw(r *rand.Rand, n int, d float64) (trials []compare.Trial, ora
 			t.Conditions["battery_v"] = compare.Condition{Text: fmt.Sprint(volts), Value: volts}
 		}
 		base := 20 + d*float64(side) + scale*w.trial*r.NormFloat64() - w.charge*volts
+		ofTrials := scale * w.trial
+		if w.lapsAlike {
+			scale = 1
+		}
 		e := r.NormFloat64() / math.Sqrt(1-phi*phi)
 		for i := range laps {
 			place++
@@ -88,7 +93,7 @@ func (w world) draw(r *rand.Rand, n int, d float64) (trials []compare.Trial, ora
 			row = []float64{volts}
 		}
 		groups[side].Y, groups[side].X = append(groups[side].Y, 0), append(groups[side].X, row)
-		vars[side] += scale * scale * (w.trial*w.trial + w.lap*w.lap*meanOf(phi, laps)) / float64(n)
+		vars[side] += (ofTrials*ofTrials + scale*scale*w.lap*w.lap*meanOf(phi, laps)) / float64(n)
 		trials = append(trials, t)
 	}
 	oracle = (vars[0] + vars[1]) / float64(n)
@@ -175,6 +180,7 @@ var worlds = []world{
 	{name: "trials scatter, place known", lap: 0.3, phi: -1, trial: 0.5, laps: 8, mostLaps: 14, design: "random", order: true},
 	{name: "sides scatter unlike, 3 times", lap: 0.3, phi: 0.3, trial: 0.3, unlike: 3, laps: 10, mostLaps: 10, design: "random", order: true},
 	{name: "sides scatter unlike, no place", lap: 0.3, phi: 0.3, trial: 0.3, unlike: 3, laps: 10, mostLaps: 10, design: "random"},
+	{name: "trials scatter unlike, 3 times", lap: 0.3, phi: 0.3, trial: 0.3, unlike: 3, lapsAlike: true, laps: 10, mostLaps: 10, design: "abba", order: true},
 	{name: "few laps", lap: 0.5, trial: 0.3, laps: 2, mostLaps: 4, design: "random", order: true},
 	{name: "fuller battery", lap: 0.3, trial: 0.3, charge: 3, laps: 8, mostLaps: 8, design: "random"},
 }

@@ -170,6 +170,30 @@ func (a Ancova) Difference(i, j int, alike bool) (c Contrast, pooled bool) {
 	if alike || len(a.N) != 2 {
 		return c, true
 	}
+	v, df, ok := a.own(loads)
+	if !ok {
+		return c, true
+	}
+	share := v[i] / (v[0] + v[1])
+	c.SE, c.DF = math.Sqrt(v[0]+v[1]), WelchDF(v[0], v[1], df[0], df[1])
+	c.Wide = EvenT(df[i], df[j], share)
+	if near := a.N[0] - a.N[1]; near*near <= 1 && a.DF < evenLineDF[len(evenLineDF)-1] {
+		load := (loads[0]+loads[1])/(1/float64(a.N[0])+1/float64(a.N[1])) - 1
+		c.Wide = EvenLine(a.DF, load, a.leaning(i)/float64(len(a.Slopes)), share)
+	}
+	return c, false
+}
+
+// leaning is how much of the slopes group g tells, of as many as there are.
+func (a Ancova) leaning(g int) float64 {
+	var lean mat.Dense
+	lean.Mul(a.inverse, a.scatters[g])
+	return mat.Trace(&lean)
+}
+
+// own is the variance of a difference with loads that each of two groups' own scatter
+// makes, and its degrees of freedom; ok is false where a group is too small to tell.
+func (a Ancova) own(loads []float64) (v, df [2]float64, ok bool) {
 	var lean [2]mat.Dense
 	var left, known [2]float64
 	for g, s := range a.scatters {
@@ -187,16 +211,13 @@ func (a Ancova) Difference(i, j int, alike bool) (c Contrast, pooled bool) {
 	}
 	det := known[0]*known[1] - across*across
 	if left[0] < 1 || left[1] < 1 || !(det > 1e-9) {
-		return c, true
+		return v, df, false
 	}
-	var v, df [2]float64
 	for g := range v {
 		v[g] = loads[g] * math.Max(0, (known[1-g]*a.within[g]-across*a.within[1-g])/det)
 		df[g] = left[g] * left[g] / known[g]
 	}
-	c.SE, c.DF = math.Sqrt(v[0]+v[1]), WelchDF(v[0], v[1], df[0], df[1])
-	c.Wide = EvenT(df[i], df[j], v[i]/(v[0]+v[1]))
-	return c, false
+	return v, df, true
 }
 
 // Effects are the tests of the groups, given the covariates, and of parallel lines.
