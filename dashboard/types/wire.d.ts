@@ -682,6 +682,7 @@ export interface MotorCurve {
 
 export interface CoastTerms {
   consist: string;
+  name: string;
   runs: number;
   instants: number;
   a_m_s2: Estimate;
@@ -702,6 +703,8 @@ export interface CoastTerms {
 export interface CoastAgainst {
   a: string;
   b: string;
+  name_a: string;
+  name_b: string;
   speed_mm_s: number;
   difference_m_s2: Estimate;
   verdict: string;
@@ -865,6 +868,7 @@ export interface ComparedSession {
 export interface CompareFactor {
   name: string;
   values: string[] | null;
+  called?: string[];
 }
 
 export interface PullLimit {
@@ -1142,6 +1146,7 @@ export interface FairnessRow {
 
 export interface ComparedSide {
   level: string;
+  id?: string;
   trials: number;
   laps: number;
   mean: Estimate;

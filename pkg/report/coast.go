@@ -61,7 +61,7 @@ func (d *resistance) Plot(c draw.Canvas, a *plot.Plot) {
 		}
 		band(c, at, tx, ty, faded(d.paper.ink(i), 0x30))
 		curve(c, at, tx, ty, draw.LineStyle{Color: d.paper.ink(i), Width: 1.75})
-		names.add(of.Consist, d.paper.ink(i))
+		names.add(of.Name, d.paper.ink(i))
 	}
 }
 
@@ -110,7 +110,7 @@ func scaled(x *float64, by float64) *float64 {
 func coastSays(r wire.CoastResult) string {
 	says := ""
 	for _, c := range r.Consists {
-		says += fmt.Sprintf("%s, %s: a %s, b %s, c %s, on curves %s. ", c.Consist, count(c.Runs, "run"), between(c.A, 4), between(c.B, 4), between(c.C, 4), between(c.Curve, 4))
+		says += fmt.Sprintf("%s, %s: a %s, b %s, c %s, on curves %s. ", c.Name, count(c.Runs, "run"), between(c.A, 4), between(c.B, 4), between(c.C, 4), between(c.Curve, 4))
 	}
 	return says
 }

@@ -54,7 +54,7 @@ func pulls() wire.PullResult {
 }
 
 func coasting() wire.CoastResult {
-	c := wire.CoastTerms{Consist: "six-vans", Runs: 2, Instants: 6, A: estimate(0.03, 0.028, 0.032), B: wire.Estimate{}, Held: []string{"b is not told from 0"}}
+	c := wire.CoastTerms{Consist: "six-vans", Name: "six-vans", Runs: 2, Instants: 6, A: estimate(0.03, 0.028, 0.032), B: wire.Estimate{}, Held: []string{"b is not told from 0"}}
 	for v := 100.0; v <= 500; v += 100 {
 		c.Forces = append(c.Forces, wire.CoastAt{SpeedMmS: v, DecMS2: estimate(0.03, 0.028, 0.032)})
 	}
@@ -65,7 +65,7 @@ func coasting() wire.CoastResult {
 		}
 		c.RunList = append(c.RunList, run)
 	}
-	return wire.CoastResult{Consists: []wire.CoastTerms{c}, Against: []wire.CoastAgainst{{A: "six-vans", B: "six-tanks", SpeedMmS: 300, Difference: estimate(0.001, -0.001, 0.003), Verdict: "unknown"}}}
+	return wire.CoastResult{Consists: []wire.CoastTerms{c}, Against: []wire.CoastAgainst{{A: "six-vans", B: "six-tanks", NameA: "six-vans", NameB: "six-tanks", SpeedMmS: 300, Difference: estimate(0.001, -0.001, 0.003), Verdict: "unknown"}}}
 }
 
 // drawn holds an SVG to being one document that can be read, and counts its marks.

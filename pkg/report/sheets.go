@@ -220,8 +220,8 @@ func OfCoasting(r wire.CoastResult, about About) (Sheet, error) {
 	}
 	var doubts shared
 	for _, c := range r.Consists {
-		t.Rows = append(t.Rows, []string{c.Consist, fmt.Sprint(c.Runs), between(c.A, 4), between(c.B, 4), between(c.C, 4), between(c.Curve, 4)})
-		doubts.add(c.Consist, slices.DeleteFunc(slices.Concat(c.Held, c.Doubts), func(d string) bool { return slices.Contains(r.Doubts, d) })...)
+		t.Rows = append(t.Rows, []string{c.Name, fmt.Sprint(c.Runs), between(c.A, 4), between(c.B, 4), between(c.C, 4), between(c.Curve, 4)})
+		doubts.add(c.Name, slices.DeleteFunc(slices.Concat(c.Held, c.Doubts), func(d string) bool { return slices.Contains(r.Doubts, d) })...)
 	}
 	s.Doubts = append(slices.Clone(s.Doubts), doubts.lines()...)
 	s.Tables = []Table{t}
@@ -232,12 +232,12 @@ func OfCoasting(r wire.CoastResult, about About) (Sheet, error) {
 }
 
 func againstSays(a wire.CoastAgainst) string {
-	at := fmt.Sprintf("at %s mm/s, %s less %s: %s m/s² of slowing", written(a.SpeedMmS, 0), a.B, a.A, between(a.Difference, 4))
+	at := fmt.Sprintf("at %s mm/s, %s less %s: %s m/s² of slowing", written(a.SpeedMmS, 0), a.NameB, a.NameA, between(a.Difference, 4))
 	switch a.Verdict {
 	case "a_rolls":
-		return a.A + " rolls more easily: " + at + "."
+		return a.NameA + " rolls more easily: " + at + "."
 	case "b_rolls":
-		return a.B + " rolls more easily: " + at + "."
+		return a.NameB + " rolls more easily: " + at + "."
 	}
-	return "Which of " + a.A + " and " + a.B + " rolls more easily cannot be told yet: " + at + "."
+	return "Which of " + a.NameA + " and " + a.NameB + " rolls more easily cannot be told yet: " + at + "."
 }

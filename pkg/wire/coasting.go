@@ -69,6 +69,7 @@ type CoastResult struct {
 // none.
 type CoastTerms struct {
 	Consist  string     `json:"consist"`
+	Name     string     `json:"name"` // what it is called in the roster, or Consist
 	Runs     int        `json:"runs"` // that entered
 	Instants int        `json:"instants"`
 	A        Estimate   `json:"a_m_s2"`
@@ -117,6 +118,8 @@ type CoastLeft struct {
 type CoastAgainst struct {
 	A          string   `json:"a"`
 	B          string   `json:"b"`
+	NameA      string   `json:"name_a"`
+	NameB      string   `json:"name_b"`
 	SpeedMmS   float64  `json:"speed_mm_s"`
 	Difference Estimate `json:"difference_m_s2"`
 	Verdict    string   `json:"verdict"` // CoastA, CoastB or unknown

@@ -39,10 +39,12 @@ const (
 	FairUnwritten = "unwritten" // of some trials or of all nothing was written down
 )
 
-// ComparedSide is one level of the factor. Letters join levels between which no
+// ComparedSide is one level of the factor; of things in a roster what it is called there, and
+// ID is its own. Letters join levels between which no
 // difference is shown: two that share a letter may be alike.
 type ComparedSide struct {
 	Level   string   `json:"level"`
+	ID      string   `json:"id,omitempty"`
 	Trials  int      `json:"trials"`
 	Laps    int      `json:"laps"`
 	Mean    Estimate `json:"mean"`

@@ -7,6 +7,7 @@ const (
 	ByConsist    = "consist"
 	ByDirection  = "direction"
 	ByBattery    = "battery"
+	ByCircuit    = "circuit"
 	BySession    = "session"
 	ByClass      = "class"
 )
@@ -14,8 +15,8 @@ const (
 // CompareAsk asks how the levels of Factor compare over the trials of the sessions named,
 // "" the one in the book. No factor: what was changed on purpose, else what differs. Trials,
 // when named, are the only ones taken; a trial is named by its id, of whichever session, or
-// as SESSION/TRIAL. A and B, when named, are the only levels. Block is the condition in whose
-// rounds the trials were run.
+// as SESSION/TRIAL. A and B, when named, are the only levels, each by its id or as it is
+// called in the roster. Block is the condition in whose rounds the trials were run.
 type CompareAsk struct {
 	Sessions   []string `json:"sessions"`
 	Factor     string   `json:"factor"`
@@ -77,4 +78,6 @@ type ComparedSession struct {
 type CompareFactor struct {
 	Name   string   `json:"name"`
 	Values []string `json:"values"`
+	// Called is what each of Values is called in the roster, where they are ids of that.
+	Called []string `json:"called,omitempty"`
 }

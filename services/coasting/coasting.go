@@ -33,7 +33,8 @@ type Reading struct {
 // Stock is what is known of the track and of the trains. LengthMm and MassG are of every
 // train, where they are not nil; Rotating is effective mass over mass, 0 where it is not
 // stated. Session is what a roster will say the terms were had in; PlaceUMm the standard
-// uncertainty of each gate's place.
+// uncertainty of each gate's place. Called is what consists are called by their ids, where a
+// roster has them.
 type Stock struct {
 	PlaceUMm        float64
 	Session         string
@@ -41,12 +42,18 @@ type Stock struct {
 	Consists        []wire.Consist
 	Rotating        float64
 	LengthMm, MassG *float64
+	Called          map[string]string
 }
 
 // who is a consist, or one car of it.
 type who struct{ consist, car string }
 
 func (w who) String() string { return strings.TrimSpace(w.consist + " " + w.car) }
+
+// called is what people read of it.
+func (s Stock) called(w who) string {
+	return who{cmp.Or(s.Called[w.consist], w.consist), w.car}.String()
+}
 
 // Answer fits the resistance of every consist that the outings are of. Complaints are of
 // places that do not lie in order; the run they are in is left.
@@ -68,7 +75,7 @@ func (s Stock) Answer(outings []Outing) (wire.CoastResult, []wire.Complaint, err
 		terms, fit, complaints, err := s.one(w, by[w])
 		bad = append(bad, complaints...)
 		if err != nil {
-			faults = append(faults, fmt.Errorf("%s: %w", cmp.Or(w.String(), "the runs"), err))
+			faults = append(faults, fmt.Errorf("%s: %w", cmp.Or(s.called(w), "the runs"), err))
 			continue
 		}
 		res.Runs += terms.Runs
@@ -106,7 +113,7 @@ func (s Stock) one(w who, outings []Outing) (wire.CoastTerms, coast.Resistance, 
 		return wire.CoastTerms{}, fit, bad, err
 	}
 	out := wire.CoastTerms{
-		Consist: w.String(), A: estimate(fit.Terms[coast.A]), B: estimate(fit.Terms[coast.B]), C: estimate(fit.Terms[coast.C]), Curve: estimate(fit.Terms[coast.Curve]),
+		Consist: w.String(), Name: s.called(w), A: estimate(fit.Terms[coast.A]), B: estimate(fit.Terms[coast.B]), C: estimate(fit.Terms[coast.C]), Curve: estimate(fit.Terms[coast.Curve]),
 		Instants: fit.N, Rotating: max(s.Rotating, 1), MassG: train.massG, ChiDF: number(fit.ChiDF), ScatterS: number(fit.ScatterS),
 		Held: s.held(fit, track), RunList: runList(outings, runs, fit), Doubts: slices.Concat([]string{}, fit.Doubts, doubts),
 	}
@@ -320,7 +327,7 @@ func against(terms []wire.CoastTerms, fits []coast.Resistance) (out []wire.Coast
 				continue
 			}
 			for _, v := range []float64{lo, (lo + hi) / 2, hi} {
-				x := wire.CoastAgainst{A: terms[i].Consist, B: terms[k].Consist, SpeedMmS: 1000 * v, Verdict: wire.CoastUnknown}
+				x := wire.CoastAgainst{A: terms[i].Consist, B: terms[k].Consist, NameA: terms[i].Name, NameB: terms[k].Name, SpeedMmS: 1000 * v, Verdict: wire.CoastUnknown}
 				d := coast.Less(fits[k], fits[i], v)
 				x.Difference = estimate(d)
 				switch {

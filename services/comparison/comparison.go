@@ -4,6 +4,7 @@
 package comparison
 
 import (
+	"cmp"
 	"math"
 
 	"rainhill/pkg/compare"
@@ -20,6 +21,27 @@ type Ask struct {
 	Margin     float64  // in the measure's unit; 0 when not stated
 	Percent    float64  // of side a's mean
 	Covariates []string // to be adjusted for in any case
+	Called     Called
+}
+
+// Called is what things of a roster are called where people read of them: by the condition
+// that names them by id, and then by the id. No two of a condition are called alike.
+type Called map[string]map[string]string
+
+// name is what a level or value of a condition is called: itself where no roster has it.
+func (c Called) name(condition, id string) string { return cmp.Or(c[condition][id], id) }
+
+// id is the other way round; none of what is no thing of a roster.
+func (c Called) id(condition, name string) string {
+	for id, called := range c[condition] {
+		if called == name {
+			return id
+		}
+	}
+	if c[condition] == nil {
+		return ""
+	}
+	return name
 }
 
 // What may be compared.
@@ -41,7 +63,8 @@ type Set struct {
 func Compare(ask Ask, s Set) (wire.CompareResult, error) {
 	q := compare.Question{
 		Factor: ask.Factor, Less: s.Measure == MeasureTime, Unit: map[string]string{MeasureTime: "s", MeasureSpeed: "mm/s"}[s.Measure],
-		Margin: ask.Margin, Percent: ask.Percent, Blocks: ask.Block != "", Conditions: s.Conditions, Covariates: ask.Covariates, A: ask.A, B: ask.B,
+		Margin: ask.Margin, Percent: ask.Percent, Blocks: ask.Block != "", Conditions: s.Conditions, Covariates: ask.Covariates,
+		A: ask.Called.name(ask.Factor, ask.A), B: ask.Called.name(ask.Factor, ask.B),
 	}
 	r, err := compare.Compare(q, s.Trials)
 	return answer(ask, s, r), err
@@ -57,7 +80,7 @@ func answer(ask Ask, s Set, r compare.Result) wire.CompareResult {
 	}
 	for _, side := range r.Sides {
 		out.Sides = append(out.Sides, wire.ComparedSide{
-			Level: side.Level, Trials: len(side.Trials), Laps: side.Laps, Mean: estimate(side.Mean), SD: num(side.SD), Letters: side.Letters,
+			Level: side.Level, ID: ask.Called.id(ask.Factor, side.Level), Trials: len(side.Trials), Laps: side.Laps, Mean: estimate(side.Mean), SD: num(side.SD), Letters: side.Letters,
 		})
 		for _, t := range side.Trials {
 			out.Trials = append(out.Trials, wire.ComparedTrial{

@@ -14,14 +14,18 @@ import (
 
 // FromResults makes a set of the results of sessions: trials with the laps that count, and
 // as conditions what was written down of them. The factor may be the locomotive, the
-// consist, the battery, the direction, the circuit or any condition.
+// consist, the battery, the direction, the circuit or any condition; what the roster has
+// stands there as it is called.
 func FromResults(ask Ask, sessions ...wire.Results) Set {
 	s := Set{Measure: cmp.Or(ask.Measure, MeasureTime)}
 	var day []placed
 	for _, r := range sessions {
 		for _, t := range r.Trials {
 			values := written(r, t)
-			for name := range values {
+			for name, v := range values {
+				if called := ask.Called.name(name, v.Text); called != v.Text {
+					values[name] = compare.Condition{Text: called, Value: math.NaN()}
+				}
 				if name != ask.Factor && name != ask.Block && !slices.Contains(s.Conditions, name) {
 					s.Conditions = append(s.Conditions, name)
 				}
@@ -72,14 +76,14 @@ func addLaps(trial *compare.Trial, laps []wire.Lap, measure string, index int) (
 func written(r wire.Results, t wire.TrialResult) map[string]compare.Condition {
 	out := map[string]compare.Condition{}
 	put := func(name, text string) { out[name] = compare.Condition{Text: text, Value: parsed(text)} }
-	put("locomotive", t.Train)
-	put("consist", t.Consist)
+	put(wire.ByLocomotive, t.Train)
+	put(wire.ByConsist, t.Consist)
 	if r.Session != nil {
-		put("circuit", r.Session.Circuit)
+		put(wire.ByCircuit, r.Session.Circuit)
 	}
 	if a := t.About; a != nil {
-		put("direction", a.Direction)
-		put("battery", a.Battery)
+		put(wire.ByDirection, a.Direction)
+		put(wire.ByBattery, a.Battery)
 		for name, v := range a.Conditions {
 			put(name, fmt.Sprint(v))
 		}
@@ -92,8 +96,8 @@ func written(r wire.Results, t wire.TrialResult) map[string]compare.Condition {
 const mostLevels = 40
 
 // Factors are the conditions that have more than one value among the trials, with their
-// values. What is another number in every trial is no factor but something to adjust for.
-func Factors(sessions ...wire.Results) []wire.CompareFactor {
+// values and what these are called. What is another number in every trial is no factor but something to adjust for.
+func Factors(called Called, sessions ...wire.Results) []wire.CompareFactor {
 	seen, trials := map[string]map[string]bool{}, 0
 	for _, r := range sessions {
 		for _, t := range r.Trials {
@@ -114,7 +118,13 @@ func Factors(sessions ...wire.Results) []wire.CompareFactor {
 		values := slices.Sorted(maps.Keys(seen[name]))
 		apart := len(values) == trials && trials > 2 && !math.IsNaN(parsed(values[0]))
 		if len(values) > 1 && len(values) <= mostLevels && !apart {
-			out = append(out, wire.CompareFactor{Name: name, Values: values})
+			f := wire.CompareFactor{Name: name, Values: values}
+			if called[name] != nil {
+				for _, v := range values {
+					f.Called = append(f.Called, called.name(name, v))
+				}
+			}
+			out = append(out, f)
 		}
 	}
 	return out

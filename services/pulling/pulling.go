@@ -25,10 +25,12 @@ type Attempt struct {
 
 // Options are what scales and tracks leave open: the step of the scale, the standard
 // uncertainty of a mass (0: the scale's), the smallest weight to hand, and what share of a
-// train's weight it takes to keep it rolling, with its standard uncertainty.
+// train's weight it takes to keep it rolling, with its standard uncertainty. Called is what
+// locomotives are called by their ids, where a roster has them.
 type Options struct {
 	ScaleG, MassUG, SmallestG float64
 	Rolling, RollingU         float64
+	Called                    map[string]string
 }
 
 // group is what one limit is of.
@@ -53,7 +55,7 @@ func Judge(as []Attempt, o Options) wire.PullResult {
 	for _, g := range order {
 		r.Locomotives = append(r.Locomotives, g.judge(of[g], o))
 	}
-	name(r.Locomotives)
+	name(r.Locomotives, o.Called)
 	r.Agreement = agreement(r.Locomotives)
 	if o.MassUG == 0 && o.ScaleG > 0 {
 		r.Doubts = append(r.Doubts, "masses are taken as read off a scale of "+pull.Written(o.ScaleG, 0)+" g steps and otherwise true")
@@ -63,14 +65,16 @@ func Judge(as []Attempt, o Options) wire.PullResult {
 
 // name tells limits apart in words: by the mass as well where a locomotive has several and,
 // where words of its own make two read alike, by counting.
-func name(ls []wire.PullLimit) {
+func name(ls []wire.PullLimit, names map[string]string) {
 	taken := map[string]bool{}
 	for i := range ls {
 		l := &ls[i]
 		several := slices.ContainsFunc(ls, func(x wire.PullLimit) bool {
 			return x.Locomotive == l.Locomotive && massOf(x) != massOf(*l)
 		})
-		called := l.Called(several)
+		named := *l
+		named.Locomotive = cmp.Or(names[l.Locomotive], l.Locomotive)
+		called := named.Called(several)
 		for n := 1; l.Name == "" || taken[l.Name]; n++ {
 			if l.Name = called; n > 1 {
 				l.Name = fmt.Sprintf("%s (%d)", called, n)

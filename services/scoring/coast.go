@@ -19,16 +19,17 @@ func (s *scorer) coast(q []byte, reply func([]byte, error)) {
 		return
 	}
 	if b := s.state.Book; ask.Session == "" || b != nil && b.Session.ID == ask.Session {
-		rolled, err := coasted(s.state, ask)
+		rolled, err := coasted(s.state, ask, s.roster())
 		s.beside(reply, func() ([]byte, error) { return answered(rolled, err) })
 		return
 	}
+	roster := s.roster()
 	s.beside(reply, func() ([]byte, error) {
 		state, err := s.past(s.ctx, ask.Session, 0, silently)
 		if err != nil {
 			return nil, err
 		}
-		return answered(coasted(state, ask))
+		return answered(coasted(state, ask, roster))
 	})
 }
 
@@ -38,11 +39,13 @@ type rolled struct {
 	outings []coasting.Outing
 }
 
-func coasted(state *trial.State, ask wire.CoastAsk) (r rolled, err error) {
+func coasted(state *trial.State, ask wire.CoastAsk, roster names) (r rolled, err error) {
 	if state.Book == nil {
 		return r, fmt.Errorf("coasting: there is no session")
 	}
 	r.stock, r.outings, err = coasting.OfSession(state, ask)
+	roster.knew(wire.Results{Consists: r.stock.Consists})
+	r.stock.Called = roster.called()[wire.ByConsist]
 	return r, err
 }
 

@@ -50,7 +50,7 @@ func TestCoastingOfSessionsOpenAndPast(t *testing.T) {
 		if i == 0 {
 			decided(wire.WhatSession, wire.Session{ID: session, Circuit: "oval", ClosedUs: at})
 			at += 10_000_000
-			decided(wire.WhatConsist, wire.Consist{ID: "coal", Cars: []wire.Car{{MassG: 400}}})
+			decided(wire.WhatConsist, wire.Consist{ID: "coal", Name: "Coal", Cars: []wire.Car{{MassG: 400}}})
 		}
 	}
 	b.events = append(b.events, wire.Event{Kind: wire.KindCrossing, Gate: "g2", Edge: wire.EdgePulse, AtUs: at + 30_000_000}) // so late is it
@@ -81,7 +81,7 @@ func TestCoastingOfSessionsOpenAndPast(t *testing.T) {
 		slowing, mass float64
 	}{{"", 0.06, 400}, {"s2", 0.06, 400}, {"s1", 0.04, 250}} {
 		r, no := ask(wire.CoastAsk{Session: c.session})
-		if len(r.Consists) != 1 || r.Runs != 3 || *r.Consists[0].MassG != c.mass {
+		if len(r.Consists) != 1 || r.Runs != 3 || *r.Consists[0].MassG != c.mass || r.Consists[0].Consist != "coal" || r.Consists[0].Name != "Coal" {
 			t.Errorf("session %q: %s %+v", c.session, no, r)
 			continue
 		}

@@ -32,7 +32,7 @@ func (s *scorer) compare(q []byte, reply func([]byte, error)) {
 		}
 		stored = append(stored, b)
 	}
-	margins := maps.Clone(s.state.Margins)
+	margins, roster := maps.Clone(s.state.Margins), s.roster()
 	s.beside(reply, func() ([]byte, error) {
 		sessions := make([]wire.Results, len(stored))
 		for i, b := range stored {
@@ -40,7 +40,7 @@ func (s *scorer) compare(q []byte, reply func([]byte, error)) {
 				return nil, fmt.Errorf("compare: reading the results of session %q: %w", ask.Sessions[i], err)
 			}
 		}
-		out, err := heldAgainst(ask, sessions, margins)
+		out, err := heldAgainst(ask, sessions, margins, roster)
 		if err != nil {
 			return nil, err
 		}
@@ -53,12 +53,14 @@ func (s *scorer) compare(q []byte, reply func([]byte, error)) {
 var factorOrder = []string{wire.CondTrim, wire.ByLocomotive, wire.ByConsist}
 
 // heldAgainst compares what can be of some sessions. Fewer than two sides are no error:
-// there is nothing to compare yet, and the answer says what there is.
-func heldAgainst(ask wire.CompareAsk, sessions []wire.Results, margins map[string]wire.Margin) (wire.CompareAnswer, error) {
+// there is nothing to compare yet, and the answer says what there is. Things are called as the
+// roster has them.
+func heldAgainst(ask wire.CompareAsk, sessions []wire.Results, margins map[string]wire.Margin, roster names) (wire.CompareAnswer, error) {
 	out := wire.CompareAnswer{Sessions: []wire.ComparedSession{}}
 	circuits := map[string]bool{}
 	for i := range sessions {
 		r := &sessions[i]
+		roster.knew(*r)
 		r.Trials = slices.DeleteFunc(r.Trials, func(t wire.TrialResult) bool { return !taken(ask, r.Session, t) })
 		if r.Session == nil {
 			continue
@@ -68,7 +70,8 @@ func heldAgainst(ask wire.CompareAsk, sessions []wire.Results, margins map[strin
 	}
 	out.Circuits = slices.AppendSeq([]string{}, maps.Keys(circuits))
 	slices.Sort(out.Circuits)
-	out.Factors = comparison.Factors(sessions...)
+	called := roster.called()
+	out.Factors = comparison.Factors(called, sessions...)
 	if ask.Factor == "" {
 		ask.Factor = choose(out.Factors)
 	}
@@ -77,7 +80,7 @@ func heldAgainst(ask wire.CompareAsk, sessions []wire.Results, margins map[strin
 			out.MarginS = &m.LapTimeS
 		}
 	}
-	q := comparison.Ask{Factor: ask.Factor, Block: ask.Block, Measure: cmp.Or(ask.Measure, comparison.MeasureTime), A: ask.A, B: ask.B, Covariates: ask.Covariates}
+	q := comparison.Ask{Factor: ask.Factor, Block: ask.Block, Measure: cmp.Or(ask.Measure, comparison.MeasureTime), A: ask.A, B: ask.B, Covariates: ask.Covariates, Called: called}
 	if margin := cmp.Or(ask.MarginS, out.MarginS); margin != nil && q.Measure == comparison.MeasureTime {
 		q.Margin = *margin
 	}

@@ -2,6 +2,7 @@ package scoring_test
 
 import (
 	"slices"
+	"strings"
 	"testing"
 
 	"rainhill/pkg/wire"
@@ -41,7 +42,7 @@ func TestTrialsAreNamedWithTheirSession(t *testing.T) {
 				sessions[i].Trials[k].About.Direction = []string{"forward", "reverse"}[k]
 			}
 		}
-		out, err := scoring.HeldAgainst(ask, sessions, nil)
+		out, err := scoring.HeldAgainst(ask, sessions, nil, map[string]map[string]string{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -56,13 +57,81 @@ func TestTrialsAreNamedWithTheirSession(t *testing.T) {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
 	}
-	out, err := scoring.HeldAgainst(wire.CompareAsk{Factor: wire.ByLocomotive, Leave: []string{"evening/run-1"}}, []wire.Results{ranIn("morning"), ranIn("evening")}, nil)
+	out, err := scoring.HeldAgainst(wire.CompareAsk{Factor: wire.ByLocomotive, Leave: []string{"evening/run-1"}}, []wire.Results{ranIn("morning"), ranIn("evening")}, nil, map[string]map[string]string{})
 	if err != nil || len(out.Result.Trials) != 3 {
 		t.Fatalf("%v %+v", err, out.Result.Trials)
 	}
 	for _, trial := range out.Result.Trials {
 		if trial.Trial != trial.Session+" run-1" && trial.Trial != trial.Session+" run-2" || trial.Trial == "evening run-1" {
 			t.Errorf("%+v", trial)
+		}
+	}
+}
+
+// Locomotives stand in verdicts and tables by the names of the roster, and those that bear
+// one name with their ids; what may be asked for stays their ids.
+func TestComparedByTheNamesOfTheRoster(t *testing.T) {
+	sessions := func() []wire.Results {
+		r := ranIn("morning")
+		r.Locomotives = []wire.Locomotive{{ID: "birch", Name: "As it was"}, {ID: "gone", Name: "Gone"}}
+		r.Trials = append(r.Trials, ranIn("morning").Trials...)
+		for i := range r.Trials {
+			r.Trials[i].Trial += []string{"", "", "-again", "-again"}[i]
+		}
+		return []wire.Results{r}
+	}
+	for _, c := range []struct {
+		roster map[string]string
+		want   []string // of alder and birch
+	}{
+		{map[string]string{"alder": "Alder Tree", "birch": ""}, []string{"Alder Tree", "birch"}},
+		{map[string]string{"alder": "Tree", "birch": "tree"}, []string{"Tree (alder)", "tree (birch)"}},
+		{map[string]string{"alder": "birch", "birch": ""}, []string{"birch (alder)", "birch"}},
+		{map[string]string{"alder": "Gone"}, []string{"Gone (alder)", "As it was"}},
+		{map[string]string{"alder": "A (birch)", "birch": "A", "other": "A"}, []string{"A (birch) (alder)", "birch"}},
+		{nil, []string{"alder", "As it was"}},
+	} {
+		roster := map[string]map[string]string{wire.ByLocomotive: c.roster}
+		if c.roster == nil {
+			roster = map[string]map[string]string{}
+		}
+		out, err := scoring.HeldAgainst(wire.CompareAsk{Factor: wire.ByLocomotive}, sessions(), nil, roster)
+		if err != nil || len(out.Result.Pairs) != 1 {
+			t.Fatalf("%v: %v %+v", c.roster, err, out.Result)
+		}
+		got := map[string]string{}
+		for _, side := range out.Result.Sides {
+			got[side.ID] = side.Level
+			if p := out.Result.Pairs[0]; !strings.Contains(p.Says, side.Level) || p.A != side.Level && p.B != side.Level {
+				t.Errorf("%v: %q does not say %q", c.roster, p.Says, side.Level)
+			}
+		}
+		if got["alder"] != c.want[0] || got["birch"] != c.want[1] {
+			t.Errorf("%v: called %v, want %q", c.roster, got, c.want)
+		}
+		f := out.Factors[0]
+		if !slices.Equal(f.Values, []string{"alder", "birch"}) || !slices.Equal(f.Called, c.want) {
+			t.Errorf("%v: to be asked for are %+v, want %q", c.roster, f, c.want)
+		}
+		for _, ask := range [][2]string{{"birch", "alder"}, {c.want[1], c.want[0]}} {
+			if c.roster["alder"] == "birch" {
+				continue // an id goes before a name
+			}
+			one, err := scoring.HeldAgainst(wire.CompareAsk{Factor: wire.ByLocomotive, A: ask[0], B: ask[1]}, sessions(), nil, roster)
+			if err != nil || len(one.Result.Pairs) != 1 || one.Result.Pairs[0].A != c.want[1] {
+				t.Errorf("%v: asked for %q: %v %+v", c.roster, ask, err, one.Result.Pairs)
+			}
+		}
+	}
+	roster := map[string]map[string]string{wire.ByLocomotive: {"alder": "Alder Tree"}}
+	all := sessions()
+	for i := range all[0].Trials {
+		all[0].Trials[i].About.Direction = []string{"forward", "reverse"}[i%2]
+	}
+	out, err := scoring.HeldAgainst(wire.CompareAsk{Factor: wire.ByDirection}, all, nil, roster)
+	for _, row := range out.Result.Fairness {
+		if err != nil || row.Condition == wire.ByLocomotive && !slices.Equal(row.Values, []string{"Alder Tree", "As it was"}) {
+			t.Errorf("%v %+v", err, row)
 		}
 	}
 }

@@ -37,7 +37,7 @@ func (s *scorer) pull(q []byte, reply func([]byte, error)) {
 	if ask.Session == "" && !ask.Season && b != nil {
 		sessions = []wire.Session{b.Session}
 	}
-	options := pulling.OptionsOf(ask)
+	options, roster := pulling.OptionsOf(ask), s.roster()
 	first := pulling.First(s.state.Locomotives, ask.Locomotive, options)
 	of := func(session string) ([]byte, error) {
 		if session == open {
@@ -46,18 +46,19 @@ func (s *scorer) pull(q []byte, reply func([]byte, error)) {
 		return s.ledger.Results(session)
 	}
 	s.beside(reply, func() ([]byte, error) {
-		as, err := attempts(ask, sessions, of)
+		as, err := attempts(ask, sessions, roster, of)
 		if err != nil {
 			return nil, err
 		}
+		options.Called = roster.called()[wire.ByLocomotive]
 		r := pulling.Judge(as, options)
 		r.First = first
 		return json.Marshal(r)
 	})
 }
 
-// attempts are those of the sessions asked about.
-func attempts(ask wire.PullAsk, sessions []wire.Session, results func(session string) ([]byte, error)) (as []pulling.Attempt, err error) {
+// attempts are those of the sessions asked about; what those knew of the roster is added to it.
+func attempts(ask wire.PullAsk, sessions []wire.Session, roster names, results func(session string) ([]byte, error)) (as []pulling.Attempt, err error) {
 	for _, x := range sessions {
 		b, err := results(x.ID)
 		if err != nil {
@@ -73,6 +74,7 @@ func attempts(ask wire.PullAsk, sessions []wire.Session, results func(session st
 		if err := json.Unmarshal(b, &r); err != nil {
 			return nil, fmt.Errorf("results of session %s: %w", x.ID, err)
 		}
+		roster.knew(r)
 		as = append(as, pulling.OfBook(r, ask.Locomotive)...)
 	}
 	return as, nil

@@ -18,7 +18,7 @@ import (
 func TestPullsOfSessionsAndSeason(t *testing.T) {
 	b := &book{t: t}
 	b.decide(wire.WhatCircuit, "", oval(8000))
-	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "wren", MassG: 1000})
+	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "wren", Name: "Old Wren", MassG: 1000})
 	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "heron", MassG: 900})
 	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "otter", MassG: 730})
 	b.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: "stoat"})
@@ -91,7 +91,7 @@ func TestPullsOfSessionsAndSeason(t *testing.T) {
 	}
 	r, _ := pullsOf(t, x, wire.PullAsk{Season: true, Locomotive: "wren"})
 	l := r.Locomotives[0]
-	if l.MassG == nil || *l.MassG != 1000 || l.Load50G.Value == nil || l.Adhesion.Value == nil || l.Limit != wire.LimitAdhesion || l.Attempts[6].Session != "s2" || l.Attempts[0].Decision == "" {
+	if l.MassG == nil || *l.MassG != 1000 || l.Load50G.Value == nil || l.Adhesion.Value == nil || l.Limit != wire.LimitAdhesion || l.Attempts[6].Session != "s2" || l.Attempts[0].Decision == "" || l.Name != "Old Wren, moving" {
 		t.Errorf("%+v", l)
 	}
 }

@@ -70,14 +70,14 @@ function shown(r) {
     ${list(r.against).length ? html`<div class="verdicts" role="status">${list(r.against).map((a) => html`<p data-verdict=${a.verdict}>${saysAgainst(a)}</p>`)}</div>` : nothing}
     ${drawing(`/api/coast.svg?${q}`, consists.map((c) => `${nameOf(c)}: a ${between(c.a_m_s2, 4)}, b ${between(c.b_per_s, 4)}, c ${between(c.c_per_m, 4)}`).join('; '), 'Resistance as slowing over speed on the straight with its 95 % band; below, each instant less what the fit gives for its place.')}
     <table class="ruled coasted"><thead><tr><th scope="col">consist</th><th scope="col">runs</th><th scope="col">a, <span class="unit">m/s²</span></th><th scope="col">b, <span class="unit">1/s</span></th><th scope="col">c, <span class="unit">1/m</span></th><th scope="col">on curves, <span class="unit">m/s²</span></th><th scope="col">keep</th></tr></thead>
-      <tbody>${repeat(consists, (c) => c.consist, row)}</tbody></table>
+      <tbody>${repeat(consists, nameOf, row)}</tbody></table>
     ${consists.map((c) => [...list(c.held), ...list(c.doubts), ...list(c.run_list).filter((x) => x.left).map((x) => `run ${x.run} did not enter: ${x.left}`)].filter((t) => !list(r.doubts).includes(t)).map((t) => html`<p class="note">${nameOf(c)}: ${t}</p>`))}
     ${list(r.doubts).length ? html`<ul class="doubts">${list(r.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}
     ${came.papers()}</section>`;
 }
 
 /** @param {CoastTerms} c */
-const nameOf = (c) => consist(c.consist)?.name || c.consist || 'the cars';
+const nameOf = (c) => c.name || 'the cars';
 
 /** @param {CoastTerms} c */
 function row(c) {
@@ -95,10 +95,9 @@ function row(c) {
 
 /** @param {import('../../types/wire.js').CoastAgainst} a */
 function saysAgainst(a) {
-  const name = (/** @type {string} */ id) => consist(id)?.name || id;
   const d = a.difference_m_s2;
   const by = known(d.value) ? `at ${fixed(a.speed_mm_s, 0)} mm/s the second slows by ${between({ value: 1000 * d.value, lo: known(d.lo) ? 1000 * d.lo : null, hi: known(d.hi) ? 1000 * d.hi : null }, 1)} mm/s² more` : 'the difference cannot be told';
-  if (a.verdict === 'a_rolls') return `${name(a.a)} rolls more easily than ${name(a.b)}: ${by}.`;
-  if (a.verdict === 'b_rolls') return `${name(a.b)} rolls more easily than ${name(a.a)}: ${by}.`;
-  return `Which of ${name(a.a)} and ${name(a.b)} rolls more easily cannot be told yet: ${by}.`;
+  if (a.verdict === 'a_rolls') return `${a.name_a} rolls more easily than ${a.name_b}: ${by}.`;
+  if (a.verdict === 'b_rolls') return `${a.name_b} rolls more easily than ${a.name_a}: ${by}.`;
+  return `Which of ${a.name_a} and ${a.name_b} rolls more easily cannot be told yet: ${by}.`;
 }

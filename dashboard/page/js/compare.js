@@ -51,7 +51,8 @@ export function compareView() {
 /** @param {CompareAnswer | null} c */
 function asking(c) {
   const factors = list(c?.factors);
-  const levels = factors.find((f) => f.name === (asked.factor || c?.result.factor))?.values ?? [];
+  const by = factors.find((f) => f.name === (asked.factor || c?.result.factor));
+  const levels = list(by?.values).map((id, i) => /** @type {[string, string]} */ ([id, by?.called?.[i] ?? id]));
   const put = (/** @type {'factor' | 'block' | 'measure' | 'a' | 'b'} */ name) => (/** @type {string} */ v) => {
     asked[name] = v;
     if (name === 'factor') Object.assign(asked, { a: '', b: '' });
@@ -61,7 +62,7 @@ function asking(c) {
     ${choice('By', 'factor', [...(asked.factor ? [] : [/** @type {[string, string]} */ (['', c?.result.factor ? words(c.result.factor) : 'what differs'])]), ...factors.map((f) => /** @type {[string, string]} */ ([f.name, `${words(f.name)}: ${list(f.values).length} values`]))], asked.factor, put('factor'))}
     ${choice('Measure', 'measure', [['lap_time_s', 'lap time'], ['speed_mm_s', 'speed']], asked.measure, put('measure'))}
     ${choice('Run in rounds of', 'block', [['', 'no rounds: in any order'], ...factors.filter((f) => f.name !== asked.factor).map((f) => /** @type {[string, string]} */ ([f.name, words(f.name)]))], asked.block, put('block'))}
-    ${levels.length > 2 ? html`${choice('Only', 'a', [['', 'all'], ...levels.map((l) => /** @type {[string, string]} */ ([l, l]))], asked.a, put('a'))}${choice('against', 'b', [['', 'all'], ...levels.map((l) => /** @type {[string, string]} */ ([l, l]))], asked.b, put('b'))}` : nothing}</div>
+    ${levels.length > 2 ? html`${choice('Only', 'a', [['', 'all'], ...levels], asked.a, put('a'))}${choice('against', 'b', [['', 'all'], ...levels], asked.b, put('b'))}` : nothing}</div>
     <details class="of-sessions"><summary>Sessions: ${list(c?.sessions).map((s) => s.name || s.id).join(', ') || 'none yet'}</summary><fieldset class="picks"><legend class="aside">Sessions</legend>${sessions().map((s, i) => html`<label class="check"><input type="checkbox" .checked=${asked.sessions.has(s.id) || (!asked.sessions.size && i === 0)} @change=${toggle(asked.sessions, s.id)}><span>${s.name || s.id}${s.opened_us ? html` <small>${day(s.opened_us)}</small>` : nothing}</span></label>`)}</fieldset></details>`;
 }
 
