@@ -25,17 +25,17 @@ func (g *Gateway) coastings(mux *routes) {
 	})
 	mux.HandleFunc("GET /api/coast.html", func(w http.ResponseWriter, r *http.Request) {
 		if res, ok := read[wire.CoastResult](g, w, r, g.coast); ok {
-			sheet, err := report.OfCoasting(res, g.aboutOf(r, "Coasting"))
+			sheet, err := report.OfCoasting(res, g.aboutSessions(r, "Coasting"))
 			g.sheet(w, r, "coast", sheet, err)
 		}
 	})
 }
 
-// coast asks the resistance of a session's consists from its trials that coasted. It
+// coast asks the resistance of consists from the trials of sessions that coasted. It
 // changes nothing: keeping it is a decision on the consist like any other.
 func (g *Gateway) coast(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
 	q := r.URL.Query()
-	ask := wire.CoastAsk{Session: q.Get("session"), Consist: q.Get("consist"), Trials: q["trial"]}
+	ask := wire.CoastAsk{Sessions: q["session"], Consist: q.Get("consist"), Trials: q["trial"]}
 	for name, into := range map[string]*float64{"rotating": &ask.Rotating, "place_u_mm": &ask.PlaceUMm} {
 		text := q.Get(name)
 		if text == "" {

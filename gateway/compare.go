@@ -145,6 +145,15 @@ func (g *Gateway) aboutOf(r *http.Request, title string) report.About {
 	}
 }
 
+// aboutSessions says as well which sessions an address names.
+func (g *Gateway) aboutSessions(r *http.Request, title string) report.About {
+	about := g.aboutOf(r, title)
+	if ids := r.URL.Query()["session"]; len(ids) > 0 {
+		about.Lines = append(about.Lines, report.Line{Name: "sessions", Says: strings.Join(ids, ", ")})
+	}
+	return about
+}
+
 func (g *Gateway) aboutComparison(r *http.Request, a wire.CompareAnswer) report.About {
 	about := g.aboutOf(r, "Comparison by "+a.Result.Factor)
 	var sessions []string

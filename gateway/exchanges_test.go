@@ -315,7 +315,7 @@ func (s *spec) readings(d *door) {
 	for _, path := range []string{
 		"/api/view", "/api/results", "/api/results?session=s1", "/api/results?session=all", "/api/results?session=s1&trial=t1&trial=t2&locomotive=wren&class=open", "/api/results?class=none", "/api/digest?session=s1", "/api/history?locomotive=wren", "/api/wheels?trial=t1", "/api/wheels?session=s1&trial=t1", "/api/pull-seen?locomotive=wren&from_us=1", fmt.Sprintf("/api/pull-seen?locomotive=wren&from_us=%d&until_us=%d&direction=reverse", nowUs()-9_000_000, nowUs()),
 		"/api/pull.svg?session=s1", "/api/pull.svg?paper=dark&narrow=&limit=0", "/api/pull.html?title=Evening&question=How+hard&download=",
-		"/api/pull", "/api/pull?session=s1&scale_resolution_g=0.5&mass_u_g=2&step_g=5", "/api/pull?session=all&locomotive=wren&rolling_permille=20&rolling_u_permille=2", "/api/me", "/api/health",
+		"/api/pull", "/api/pull?session=s1&scale_resolution_g=0.5&mass_u_g=2&step_g=5", "/api/pull?session=s1&session=s1&locomotive=wren", "/api/pull?session=all&locomotive=wren&rolling_permille=20&rolling_u_permille=2", "/api/me", "/api/health",
 		"/api/audit", "/api/audit?by=Signal%20box&on=lap/t1/1", "/api/audit?id=never", "/api/audit?what=lap&session=s1&before=1000", "/api/journal?session=s1", "/api/journal?session=s1&follow=1",
 		fmt.Sprintf("/api/crossings?from_us=%d&to_us=%d", nowUs()-200_000_000, nowUs()+200_000_000),
 	} {
@@ -366,7 +366,7 @@ func (s *spec) refusals(d *door) {
 		"/api/history?locomotive=No%20id": true, "/api/history": true, "/api/crossings?from_us=1": true, "/api/crossings?from_us=5&to_us=1": false,
 		"/api/paired-order": true, "/api/paired-order?pairs=0": true, "/api/paired-order?pairs=2&seed=-1": true, "/api/paired": true, "/api/compare?measure=mass": true, "/api/compare?margin_s=-1": true, "/api/compare?session=Not+an+id": false, "/api/compare.svg?margin_s=x": true, "/api/compare.html?margin_s=-2": true, "/api/pull.svg?step_g=five": true, "/api/pull.svg?limit=99": false, "/api/pull.html?session=s9": false, "/api/coast.svg?session=s9": false, "/api/coast.html?rotating=0.5": true, "/api/compare?session=never": false, "/api/paired?experiment=never": false, "/api/paired-laps.csv?experiment=No": true,
 		"/api/pull-seen": true, "/api/pull-seen?locomotive=never&from_us=1": false, "/api/pull-seen?locomotive=wren&from_us=5&until_us=4": false,
-		"/api/pull?session=s9": false, "/api/pull?session=all": false, "/api/pull?locomotive=No": true, "/api/pull?step_g=-1": true, "/api/pull?step_g=five": true,
+		"/api/pull?session=s9": false, "/api/pull?session=s1&session=s9": false, "/api/coast?session=s1&session=s9": false, "/api/pull?session=all": false, "/api/pull?locomotive=No": true, "/api/pull?step_g=-1": true, "/api/pull?step_g=five": true,
 		"/api/wheels": true, "/api/wheels?trial=No%20id": false, "/api/wheels?trial=never": false, "/api/wheels?session=s9&trial=t1": false,
 		"/api/coast?trial=t1": false, "/api/coast?trial=never": false, "/api/coast?consist=No%20id": true, "/api/coast?session=s9": false, "/api/coast?rotating=0.5": true, "/api/coast?rotating=NaN": true,
 	} {

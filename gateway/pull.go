@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 
 	"rainhill/pkg/report"
@@ -28,13 +29,13 @@ func (g *Gateway) pulls(mux *routes) {
 	})
 	mux.HandleFunc("GET /api/pull.html", func(w http.ResponseWriter, r *http.Request) {
 		if res, ok := read[wire.PullResult](g, w, r, g.pullResult); ok {
-			sheet, err := report.OfPulls(res, g.aboutOf(r, "Pull tests"))
+			sheet, err := report.OfPulls(res, g.aboutSessions(r, "Pull tests"))
 			g.sheet(w, r, "pull", sheet, err)
 		}
 	})
 }
 
-// pullResult asks what pull tests show: of a session, or of a locomotive over all of them.
+// pullResult asks what pull tests show: of sessions, or of a locomotive over all of them.
 func (g *Gateway) pullResult(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
 	ask, bad := pullAsk(r.URL.Query())
 	if bad != "" {
@@ -103,9 +104,9 @@ func (g *Gateway) pullAnswer(w http.ResponseWriter, r *http.Request, what string
 
 // pullAsk reads the question from an address; bad says what is wrong with it.
 func pullAsk(q url.Values) (ask wire.PullAsk, bad string) {
-	ask = wire.PullAsk{Session: q.Get("session"), Locomotive: q.Get("locomotive")}
-	if ask.Session == "all" {
-		ask.Session, ask.Season = "", true
+	ask = wire.PullAsk{Sessions: q["session"], Locomotive: q.Get("locomotive")}
+	if slices.Equal(ask.Sessions, []string{"all"}) {
+		ask.Sessions, ask.Season = nil, true
 	}
 	for name, to := range map[string]*float64{
 		"scale_resolution_g": &ask.ScaleG, "mass_u_g": &ask.MassUG, "step_g": &ask.StepG, "rolling_permille": &ask.RollingPermille, "rolling_u_permille": &ask.RollingUPermille,
@@ -117,7 +118,7 @@ func pullAsk(q url.Values) (ask wire.PullAsk, bad string) {
 		*to = x
 	}
 	if err := ask.Check(); err != nil {
-		return ask, "want ?session=ID, or none for the one in the book, and locomotive=ID, or both with session=all; and numbers of 0 or more: " + err.Error()
+		return ask, "want ?session=ID as often as needed, or none for the one in the book, and locomotive=ID, or both with session=all; and numbers of 0 or more: " + err.Error()
 	}
 	return ask, ""
 }

@@ -683,6 +683,7 @@ export interface MotorCurve {
 export interface CoastTerms {
   consist: string;
   name: string;
+  sessions?: string[];
   runs: number;
   instants: number;
   a_m_s2: Estimate;

@@ -1,5 +1,7 @@
 package wire
 
+import "slices"
+
 // CoastColumns are those of a table of coasting. The position may be left out where gate names a gate of
 // the setup; a row without an instant is a place that the run did not come to.
 var CoastColumns = []SheetColumn{
@@ -24,19 +26,30 @@ func (t Trial) Coasting() bool {
 	return false
 }
 
-// CoastAsk asks the scorer what a session's coasting shows; without a session the one in
-// the book. Of a consist all trials that coasted count, or those that are named.
+// CoastAsk asks the scorer what the coasting of a session or several shows; without a
+// session of the one in the book. Of a consist all trials that coasted count, or those that
+// are named.
 type CoastAsk struct {
 	Session  string   `json:"session,omitempty"`
+	Sessions []string `json:"sessions,omitempty"` // beside Session
 	Consist  string   `json:"consist,omitempty"`
 	Trials   []string `json:"trials,omitempty"`
 	Rotating float64  `json:"rotating,omitempty"`   // effective mass over mass; 0: what turns is left out
 	PlaceUMm float64  `json:"place_u_mm,omitempty"` // of each gate's place
 }
 
+// mostCoasted bounds how many sessions are read again for one question.
+const mostCoasted = 20
+
+// Of is the sessions asked about, "" being the one in the book.
+func (a CoastAsk) Of() []string { return sessionsOf(a.Session, a.Sessions) }
+
 // Check validates the question.
 func (a CoastAsk) Check() error {
-	for _, id := range append([]string{a.Session, a.Consist}, a.Trials...) {
+	if len(a.Sessions) > mostCoasted {
+		return malformed("at most %d sessions of coasting can be taken together", mostCoasted)
+	}
+	for _, id := range slices.Concat([]string{a.Session, a.Consist}, a.Sessions, a.Trials) {
 		if id != "" && !ValidID(id) {
 			return malformed("session, consist or trial %q is not an id", clip(id))
 		}
@@ -69,8 +82,9 @@ type CoastResult struct {
 // none.
 type CoastTerms struct {
 	Consist  string     `json:"consist"`
-	Name     string     `json:"name"` // what it is called in the roster, or Consist
-	Runs     int        `json:"runs"` // that entered
+	Name     string     `json:"name"`               // what it is called in the roster, or Consist; of no other terms of the result
+	Sessions []string   `json:"sessions,omitempty"` // whose runs these are, of a book
+	Runs     int        `json:"runs"`               // that entered
 	Instants int        `json:"instants"`
 	A        Estimate   `json:"a_m_s2"`
 	B        Estimate   `json:"b_per_s"`

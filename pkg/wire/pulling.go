@@ -228,27 +228,42 @@ func (v PullValue) PullG() float64 {
 	return v.LoadG
 }
 
-// PullAsk is the question for what pulls show: those of a session, "" being the one in
-// the book; with a locomotive its own alone; with Season those of every session.
+// PullAsk is the question for what pulls show: those of a session or several, "" being the
+// one in the book; with a locomotive its own alone; with Season those of every session.
 type PullAsk struct {
-	Session          string  `json:"session,omitempty"`
-	Locomotive       string  `json:"locomotive,omitempty"`
-	Season           bool    `json:"season,omitempty"`
-	ScaleG           float64 `json:"scale_resolution_g,omitempty"` // 1 when not told
-	MassUG           float64 `json:"mass_u_g,omitempty"`
-	StepG            float64 `json:"step_g,omitempty"`
-	RollingPermille  float64 `json:"rolling_permille,omitempty"`
-	RollingUPermille float64 `json:"rolling_u_permille,omitempty"`
+	Session          string   `json:"session,omitempty"`
+	Sessions         []string `json:"sessions,omitempty"` // beside Session
+	Locomotive       string   `json:"locomotive,omitempty"`
+	Season           bool     `json:"season,omitempty"`
+	ScaleG           float64  `json:"scale_resolution_g,omitempty"` // 1 when not told
+	MassUG           float64  `json:"mass_u_g,omitempty"`
+	StepG            float64  `json:"step_g,omitempty"`
+	RollingPermille  float64  `json:"rolling_permille,omitempty"`
+	RollingUPermille float64  `json:"rolling_u_permille,omitempty"`
+}
+
+// Of is the sessions asked about, "" being the one in the book.
+func (a PullAsk) Of() []string { return sessionsOf(a.Session, a.Sessions) }
+
+// sessionsOf are those that a question names, or the one in the book.
+func sessionsOf(one string, several []string) []string {
+	if one == "" && len(several) > 0 {
+		return several
+	}
+	return append([]string{one}, several...)
 }
 
 // Check validates the question.
 func (a PullAsk) Check() error {
-	for _, id := range []string{a.Session, a.Locomotive} {
+	if len(a.Sessions) > mostCompared {
+		return malformed("at most %d sessions can be taken together", mostCompared)
+	}
+	for _, id := range append([]string{a.Session, a.Locomotive}, a.Sessions...) {
 		if id != "" && !ValidID(id) {
 			return malformed("session or locomotive %q is not an id", clip(id))
 		}
 	}
-	if a.Season && (a.Session != "" || a.Locomotive == "") {
+	if a.Season && (a.Session != "" || len(a.Sessions) > 0 || a.Locomotive == "") {
 		return malformed("a season is of one locomotive, and of no one session")
 	}
 	if !within(1e6, a.ScaleG, a.MassUG, a.StepG, a.RollingPermille, a.RollingUPermille) {

@@ -50,32 +50,65 @@ type who struct{ consist, car string }
 
 func (w who) String() string { return strings.TrimSpace(w.consist + " " + w.car) }
 
-// called is what people read of it.
-func (s Stock) called(w who) string {
-	return who{cmp.Or(s.Called[w.consist], w.consist), w.car}.String()
+// lot is the outings that are fitted as one: of a consist, or a car of it, with what is known
+// of it and of the track.
+type lot struct {
+	who
+	stock    Stock
+	outings  []Outing
+	sessions []string
+	apart    bool // another lot is of the same cars
+}
+
+// name is what people read of it.
+func (l lot) name() string {
+	name := who{cmp.Or(l.stock.Called[l.consist], l.consist), l.car}.String()
+	if l.apart {
+		name = cmp.Or(name, "the cars") + ", " + named(l.sessions)
+	}
+	return name
+}
+
+// named is sessions by their ids.
+func named(sessions []string) string {
+	if len(sessions) == 1 {
+		return "session " + sessions[0]
+	}
+	return "sessions " + strings.Join(sessions, ", ")
 }
 
 // Answer fits the resistance of every consist that the outings are of. Complaints are of
 // places that do not lie in order; the run they are in is left.
 func (s Stock) Answer(outings []Outing) (wire.CoastResult, []wire.Complaint, error) {
-	res := wire.CoastResult{Consists: []wire.CoastTerms{}, Doubts: []string{}}
-	var names []who
-	by := map[who][]Outing{}
+	return answer(s.lots(outings))
+}
+
+// lots parts outings by what rolled.
+func (s Stock) lots(outings []Outing) (out []lot) {
 	for _, o := range outings {
 		w := who{o.Consist, o.Car}
-		if by[w] == nil {
-			names = append(names, w)
+		i := slices.IndexFunc(out, func(l lot) bool { return l.who == w })
+		if i < 0 {
+			i, out = len(out), append(out, lot{who: w, stock: s})
+			if s.Session != "" {
+				out[i].sessions = []string{s.Session}
+			}
 		}
-		by[w] = append(by[w], o)
+		out[i].outings = append(out[i].outings, o)
 	}
+	return out
+}
+
+func answer(lots []lot) (wire.CoastResult, []wire.Complaint, error) {
+	res := wire.CoastResult{Consists: []wire.CoastTerms{}, Doubts: []string{}}
 	var bad []wire.Complaint
 	var faults []error
 	var found []coast.Resistance
-	for _, w := range names {
-		terms, fit, complaints, err := s.one(w, by[w])
+	for _, l := range lots {
+		terms, fit, complaints, err := l.fit()
 		bad = append(bad, complaints...)
 		if err != nil {
-			faults = append(faults, fmt.Errorf("%s: %w", cmp.Or(s.called(w), "the runs"), err))
+			faults = append(faults, fmt.Errorf("%s: %w", cmp.Or(l.name(), "the runs"), err))
 			continue
 		}
 		res.Runs += terms.Runs
@@ -87,19 +120,28 @@ func (s Stock) Answer(outings []Outing) (wire.CoastResult, []wire.Complaint, err
 	for _, err := range faults {
 		res.Doubts = append(res.Doubts, err.Error())
 	}
-	if one := res.Consists[0]; len(names) == 1 {
+	if one := res.Consists[0]; len(lots) == 1 {
 		res.A, res.B, res.C, res.Curve = one.A, one.B, one.C, one.Curve
 		res.Doubts = append(res.Doubts, one.Doubts...)
 	} else {
-		res.Doubts = append(res.Doubts, "several consists coasted: each has terms of its own, and there are none of all together")
+		res.Doubts = append(res.Doubts, several(lots))
 	}
 	res.Against = against(res.Consists, found)
 	return res, bad, nil
 }
 
-// one fits the outings of one consist.
-func (s Stock) one(w who, outings []Outing) (wire.CoastTerms, coast.Resistance, []wire.Complaint, error) {
-	train := s.train(w)
+// several says why there are no terms of all together.
+func several(lots []lot) string {
+	if i := slices.IndexFunc(lots, func(l lot) bool { return l.apart }); i >= 0 {
+		return fmt.Sprintf("%s: the cars or the circuit were not the same in every session, so that each has terms of its own", cmp.Or(lots[i].who.String(), "the runs"))
+	}
+	return "several consists coasted: each has terms of its own, and there are none of all together"
+}
+
+// fit fits the outings of one consist.
+func (l lot) fit() (wire.CoastTerms, coast.Resistance, []wire.Complaint, error) {
+	s, outings := l.stock, l.outings
+	train := s.train(l.who)
 	track, doubts := s.track(train.lengthMm)
 	track.PlaceUM = s.PlaceUMm / 1000
 	var bad []wire.Complaint
@@ -113,7 +155,7 @@ func (s Stock) one(w who, outings []Outing) (wire.CoastTerms, coast.Resistance, 
 		return wire.CoastTerms{}, fit, bad, err
 	}
 	out := wire.CoastTerms{
-		Consist: w.String(), Name: s.called(w), A: estimate(fit.Terms[coast.A]), B: estimate(fit.Terms[coast.B]), C: estimate(fit.Terms[coast.C]), Curve: estimate(fit.Terms[coast.Curve]),
+		Consist: l.who.String(), Name: l.name(), Sessions: l.sessions, A: estimate(fit.Terms[coast.A]), B: estimate(fit.Terms[coast.B]), C: estimate(fit.Terms[coast.C]), Curve: estimate(fit.Terms[coast.Curve]),
 		Instants: fit.N, Rotating: max(s.Rotating, 1), MassG: train.massG, ChiDF: number(fit.ChiDF), ScatterS: number(fit.ScatterS),
 		Held: s.held(fit, track), RunList: runList(outings, runs, fit), Doubts: slices.Concat([]string{}, fit.Doubts, doubts),
 	}
@@ -127,11 +169,17 @@ func (s Stock) one(w who, outings []Outing) (wire.CoastTerms, coast.Resistance, 
 		out.Doubts = append(out.Doubts, "what turns with the wheels is left out of the forces: the effective mass over the mass was not stated, and is taken as 1")
 	}
 	out.Resistance = resistance(fit, out)
-	if s.Session != "" {
-		out.Resistance.Source += ", session " + s.Session
+	if len(l.sessions) > 0 {
+		out.Resistance.Source += ", " + named(l.sessions)
+	}
+	if len(out.Resistance.Source) > longestSource {
+		out.Resistance.Source = fmt.Sprintf("coasting, %s of %d sessions", counted(out.Runs, "run"), len(l.sessions))
 	}
 	return out, fit, bad, nil
 }
+
+// longestSource is how many bytes a roster takes of where a resistance is from.
+const longestSource = 200
 
 // mostLaps is how far nothing coasts.
 const mostLaps = 1000
@@ -168,11 +216,7 @@ type train struct {
 }
 
 func (s Stock) train(w who) (t train) {
-	if i := slices.IndexFunc(s.Consists, func(c wire.Consist) bool { return c.ID == w.consist }); i >= 0 {
-		t = trainOf(s.Consists[i].Cars, w.car)
-	} else if w.consist == "" && len(s.Consists) == 1 {
-		t = trainOf(s.Consists[0].Cars, w.car)
-	}
+	t = trainOf(s.cars(w), w.car)
 	if s.LengthMm != nil {
 		t.lengthMm = *s.LengthMm
 	}
@@ -180,6 +224,17 @@ func (s Stock) train(w who) (t train) {
 		t.massG = s.MassG
 	}
 	return t
+}
+
+// cars are those of the consist, or of the only one where none is named.
+func (s Stock) cars(w who) []wire.Car {
+	if i := slices.IndexFunc(s.Consists, func(c wire.Consist) bool { return c.ID == w.consist }); i >= 0 {
+		return s.Consists[i].Cars
+	}
+	if w.consist == "" && len(s.Consists) == 1 {
+		return s.Consists[0].Cars
+	}
+	return nil
 }
 
 // trainOf is all of the cars, or those of a name. A mass is known when each car's is.

@@ -162,3 +162,41 @@ func TestCoastingCountsAsAPersonWrites(t *testing.T) {
 		t.Errorf("%q, %q", x, r.Doubts)
 	}
 }
+
+// Sessions in which the cars and the circuit were the same tell one resistance together,
+// more narrowly than one does alone; where they were not, each tells its own.
+func TestSessionsAreTakenTogether(t *testing.T) {
+	straight := wire.Circuit{ID: "line", LapLengthMm: 40_000}
+	rolled := func(session string, massG, lapMm float64) coasting.Rolled {
+		outings, _ := coasting.ReadTable(rows("run,position_mm,at_s", func(r string, mm, s float64) string {
+			return r + "," + wireNumber(mm) + "," + wireNumber(s)
+		}), nil)
+		c := straight
+		c.LapLengthMm = lapMm
+		for i := range outings {
+			outings[i].Consist = "coal"
+		}
+		return coasting.Rolled{Stock: coasting.Stock{Session: session, Circuit: c, Consists: []wire.Consist{{ID: "coal", Cars: []wire.Car{{MassG: massG}}}}, Called: map[string]string{"coal": "Coal"}}, Outings: outings}
+	}
+	one, _, err := coasting.Together(wire.CoastAsk{}, []coasting.Rolled{rolled("s1", 100, 40_000)})
+	if err != nil || one.Consists[0].Name != "Coal" || one.Consists[0].RunList[0].Run != "a" {
+		t.Fatalf("%v %+v", err, one)
+	}
+	both, _, err := coasting.Together(wire.CoastAsk{}, []coasting.Rolled{rolled("s1", 100, 40_000), rolled("s2", 100, 40_000)})
+	if err != nil || len(both.Consists) != 1 || both.Runs != 8 || both.Consists[0].Name != "Coal" || both.Consists[0].Resistance.Source != "coasting, 8 runs, sessions s1, s2" || both.Consists[0].RunList[4].Run != "s2 a" {
+		t.Fatalf("%v %+v", err, both)
+	}
+	width := func(r wire.CoastResult) float64 {
+		x := r.Consists[0].Forces[4].DecMS2
+		return *x.Hi - *x.Lo
+	}
+	if width(both) > 0.85*width(one) {
+		t.Errorf("two sessions tell to within %g, one to %g", width(both), width(one))
+	}
+	for name, other := range map[string]coasting.Rolled{"another mass": rolled("s2", 101, 40_000), "another lap": rolled("s2", 100, 41_000)} {
+		r, _, err := coasting.Together(wire.CoastAsk{}, []coasting.Rolled{rolled("s1", 100, 40_000), other, rolled("s3", 100, 40_000)})
+		if err != nil || len(r.Consists) != 2 || r.Consists[0].Name != "Coal, sessions s1, s3" || r.Consists[1].Name != "Coal, session s2" || r.Consists[1].Consist != "coal" {
+			t.Errorf("%s: %v %+v", name, err, r)
+		}
+	}
+}

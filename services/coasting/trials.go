@@ -2,33 +2,12 @@ package coasting
 
 import (
 	"fmt"
-	"maps"
 	"math"
 	"slices"
 
 	"rainhill/pkg/trial"
 	"rainhill/pkg/wire"
 )
-
-// OfSession is the outings of the book that a question is about, and what is known of
-// track and trains.
-func OfSession(s *trial.State, ask wire.CoastAsk) (Stock, []Outing, error) {
-	b := s.Book
-	stock := Stock{Circuit: b.Circuit.Circuit, Consists: slices.Collect(maps.Values(b.Consists)), Rotating: ask.Rotating, PlaceUMm: ask.PlaceUMm, Session: b.Session.ID}
-	for _, id := range ask.Trials {
-		if !slices.ContainsFunc(b.Trials, func(t *trial.Entry) bool { return t.Trial.ID == id && !t.Gone }) {
-			return stock, nil, fmt.Errorf("coasting: session %s has no trial %q", b.Session.ID, id)
-		}
-	}
-	out := OfTrials(s, ask.Trials)
-	if ask.Consist != "" {
-		out = slices.DeleteFunc(out, func(o Outing) bool { return o.Consist != ask.Consist })
-	}
-	if len(out) == 0 {
-		return stock, nil, fmt.Errorf("coasting: no such trial of session %s has the condition coast: yes", b.Session.ID)
-	}
-	return stock, out, nil
-}
 
 // OfTrials is the outings of the book's trials that coasted, void ones left; of all of
 // them, or of those named. What a hand pushed again within a trial is an outing of its

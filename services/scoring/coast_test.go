@@ -91,7 +91,22 @@ func TestCoastingOfSessionsOpenAndPast(t *testing.T) {
 			}
 		}
 	}
+	// The cars were weighed anew between the sessions: each has terms of its own.
+	r, no := ask(wire.CoastAsk{Sessions: []string{"s1", "s2", ""}})
+	if len(r.Consists) != 2 || r.Runs != 6 || r.A.Value != nil || len(r.Against) != 3 || r.Against[0].NameB != "Coal, session s2" || !strings.Contains(strings.Join(r.Doubts, "; "), "not the same in every session") {
+		t.Errorf("both sessions: %s %+v", no, r)
+	}
+	for i, c := range r.Consists {
+		s := fmt.Sprint("s", i+1)
+		if c.Consist != "coal" || c.Name != "Coal, session "+s || c.RunList[0].Run != fmt.Sprintf("%s %s-0", s, s) || !strings.HasSuffix(c.Resistance.Source, ", session "+s) {
+			t.Errorf("of %s: %+v", s, c)
+		}
+	}
+	if r, no := ask(wire.CoastAsk{Sessions: []string{"s1", "s2"}, Trials: []string{"s1-0", "s1-1"}}); len(r.Consists) != 1 || r.Runs != 2 {
+		t.Errorf("trials of one of two sessions: %s %+v", no, r)
+	}
 	for words, q := range map[string]wire.CoastAsk{
+		`"t8" in sessions s1, s2`: {Sessions: []string{"s1", "s2"}, Trials: []string{"s1-0", "t8"}}, `no session "s8"`: {Sessions: []string{"s1", "s8"}},
 		`no trial "t9"`: {Trials: []string{"t9"}}, "condition coast: yes": {Trials: []string{"s2-3"}}, "s9": {Session: "s9"}, "not an id": {Session: "S 1"}, "rotating": {Rotating: 0.2},
 	} {
 		if r, no := ask(q); r.Consists != nil || !strings.Contains(no, words) {

@@ -23,6 +23,7 @@ func (s *scorer) compare(q []byte, reply func([]byte, error)) {
 	if len(ask.Sessions) == 0 {
 		ask.Sessions = []string{""}
 	}
+	ask.Sessions = s.sessionsOf(ask.Sessions)
 	var stored [][]byte
 	for _, id := range ask.Sessions {
 		b, err := s.results([]byte(id))

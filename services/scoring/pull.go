@@ -11,7 +11,7 @@ import (
 	"rainhill/services/pulling"
 )
 
-// pull answers what pull tests show, of a session or of a locomotive's season: a
+// pull answers what pull tests show, of sessions or of a locomotive's season: a
 // wire.PullAsk in, a wire.PullResult out.
 func (s *scorer) pull(q []byte, reply func([]byte, error)) {
 	ask, err := asked[wire.PullAsk](q, "pull tests")
@@ -19,23 +19,22 @@ func (s *scorer) pull(q []byte, reply func([]byte, error)) {
 		reply(nil, err)
 		return
 	}
-	sessions, open, present := []wire.Session{{ID: ask.Session}}, "", []byte(nil)
+	sessions, open, present := s.sessionsOf(ask.Of()), "", []byte(nil)
 	if ask.Season {
-		sessions = slices.Clone(s.state.Sessions)
+		sessions = nil
+		for _, x := range s.state.Sessions {
+			sessions = append(sessions, x.ID)
+		}
 	}
-	b := s.state.Book
-	switch {
-	case b != nil && b.Session.ClosedUs == 0 && (ask.Season || ask.Session == "" || ask.Session == b.Session.ID):
+	switch b := s.state.Book; {
+	case b == nil:
+		sessions = slices.DeleteFunc(sessions, func(id string) bool { return id == "" }) // nothing was pulled yet
+	case b.Session.ClosedUs == 0 && slices.Contains(sessions, b.Session.ID):
 		if present, err = trial.Encode(s.state.Results()); err != nil {
 			reply(nil, err)
 			return
 		}
 		open = b.Session.ID
-	case b == nil && ask.Session == "" && !ask.Season:
-		sessions = nil // nothing was pulled yet
-	}
-	if ask.Session == "" && !ask.Season && b != nil {
-		sessions = []wire.Session{b.Session}
 	}
 	options, roster := pulling.OptionsOf(ask), s.roster()
 	first := pulling.First(s.state.Locomotives, ask.Locomotive, options)
@@ -58,9 +57,9 @@ func (s *scorer) pull(q []byte, reply func([]byte, error)) {
 }
 
 // attempts are those of the sessions asked about; what those knew of the roster is added to it.
-func attempts(ask wire.PullAsk, sessions []wire.Session, roster names, results func(session string) ([]byte, error)) (as []pulling.Attempt, err error) {
-	for _, x := range sessions {
-		b, err := results(x.ID)
+func attempts(ask wire.PullAsk, sessions []string, roster names, results func(session string) ([]byte, error)) (as []pulling.Attempt, err error) {
+	for _, id := range sessions {
+		b, err := results(id)
 		if err != nil {
 			return nil, err
 		}
@@ -68,11 +67,11 @@ func attempts(ask wire.PullAsk, sessions []wire.Session, roster names, results f
 			if ask.Season { // opened and taken back, or closed by a program that kept none
 				continue
 			}
-			return nil, fmt.Errorf("there is no session %q", x.ID)
+			return nil, fmt.Errorf("there is no session %q", id)
 		}
 		var r wire.Results
 		if err := json.Unmarshal(b, &r); err != nil {
-			return nil, fmt.Errorf("results of session %s: %w", x.ID, err)
+			return nil, fmt.Errorf("results of session %s: %w", id, err)
 		}
 		roster.knew(r)
 		as = append(as, pulling.OfBook(r, ask.Locomotive)...)

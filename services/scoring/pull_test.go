@@ -52,6 +52,11 @@ func TestPullsOfSessionsAndSeason(t *testing.T) {
 		{wire.PullAsk{Session: "s1"}, map[string]int{"wren": 6, "heron": 1}, ""},
 		{wire.PullAsk{Session: "s1", Locomotive: "heron"}, map[string]int{"heron": 1}, ""},
 		{wire.PullAsk{Season: true, Locomotive: "wren"}, map[string]int{"wren": 7}, ""},
+		{wire.PullAsk{Sessions: []string{"s1", "s2"}}, map[string]int{"wren": 7, "heron": 1}, ""},
+		{wire.PullAsk{Session: "s1", Sessions: []string{"", "s2", "s1"}}, map[string]int{"wren": 7, "heron": 1}, ""},
+		{wire.PullAsk{Sessions: []string{"s1"}, Locomotive: "heron"}, map[string]int{"heron": 1}, ""},
+		{wire.PullAsk{Sessions: []string{"s1", "s9"}}, nil, `no session "s9"`},
+		{wire.PullAsk{Season: true, Locomotive: "wren", Sessions: []string{"s1"}}, nil, "season"},
 		{wire.PullAsk{Session: "s9"}, nil, `no session "s9"`},
 		{wire.PullAsk{Season: true}, nil, "season"},
 	} {

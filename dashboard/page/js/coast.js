@@ -11,17 +11,17 @@ import { attempt, closeTrial } from './decide.js';
 import { openTrial } from './trialform.js';
 import { write } from './meetact.js';
 import { fixed, known, DASH } from './format.js';
-import { Answer, between, drawing, findingsNav, sessionChoice } from './findings.js';
+import { Answer, between, drawing, findingsNav, sessionPicks } from './findings.js';
 
 await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 
-const asked = { session: '', rotating: 1 };
+const asked = { /** @type {Set<string>} */ sessions: new Set(), rotating: 1 };
 /** @type {Answer<CoastResult>} */ const came = new Answer('/api/coast');
 const kept = new Set();
 
 function question() {
   const q = new URLSearchParams();
-  if (asked.session) q.set('session', asked.session);
+  for (const s of asked.sessions) q.append('session', s);
   if (asked.rotating > 1) q.set('rotating', String(asked.rotating));
   return q.toString();
 }
@@ -43,7 +43,7 @@ function guide() {
       <li>Push the cars off and let go before the first gate: nothing pulls or holds them from there on. Three pushes and more, some quick and some slow, tell the terms apart.</li>
       <li>Let them roll past as many gates as they reach; further laps count on. For the curve term some gates should lie on straights and some behind curves.</li>
       <li>Close the push when the cars stand or are caught. Cars with other bearings are a consist of their own, and are held against these below.</li></ol>
-    <div class="fields">${sessionChoice(asked.session, (v) => { asked.session = v; again(); })}<label><span>Effective mass over mass <small>what turns with the wheels; 1 leaves it out</small></span><input type="number" name="rotating" min="1" max="10" step="0.01" .value=${String(asked.rotating)} @change=${put}></label></div>${guided()}</section>`;
+    <div class="fields"><label><span>Effective mass over mass <small>what turns with the wheels; 1 leaves it out</small></span><input type="number" name="rotating" min="1" max="10" step="0.01" .value=${String(asked.rotating)} @change=${put}></label></div>${sessionPicks(asked.sessions)}${guided()}</section>`;
 }
 
 /** One push after the other, each a trial of its own. */
@@ -84,13 +84,13 @@ function row(c) {
   const known = consist(c.consist);
   const keep = async () => {
     if (known && (await attempt(() => write('consist', { ...known, resistance: c.resistance })))) {
-      kept.add(c.consist);
+      kept.add(c.name);
       again();
     }
   };
   const cell = (/** @type {string} */ label, /** @type {import('../../types/wire.js').Estimate} */ e) => html`<td data-label=${label} class="num">${between(e, 4)}</td>`;
   return html`<tr><th scope="row">${nameOf(c)}</th><td data-label="runs">${c.runs}</td>${cell('a, m/s²', c.a_m_s2)}${cell('b, 1/s', c.b_per_s)}${cell('c, 1/m', c.c_per_m)}${cell('on curves, m/s²', c.curve_m_s2)}
-    <td data-label="keep">${known && c.resistance && state.me.official ? html`<button @click=${keep}>${kept.has(c.consist) ? 'Kept' : 'Keep with these cars'}</button>` : DASH}</td></tr>`;
+    <td data-label="keep">${known && c.resistance && state.me.official ? html`<button @click=${keep}>${kept.has(c.name) ? 'Kept' : 'Keep with these cars'}</button>` : DASH}</td></tr>`;
 }
 
 /** @param {import('../../types/wire.js').CoastAgainst} a */

@@ -1,6 +1,6 @@
 // Comparing: what is held against what, was it fair, what came out, and what would
 // settle it. The laps are compared by the service; the page asks and shows.
-/** @import {CompareAnswer, ComparedPair, ComparedTrial, FairnessRow, Session} from '../../types/wire.js' */
+/** @import {CompareAnswer, ComparedPair, ComparedTrial, FairnessRow} from '../../types/wire.js' */
 import { html, nothing, live, repeat } from '../lib/lit-3.3.3.js';
 import { state, circuit } from './store.js';
 import { list } from './merge.js';
@@ -9,8 +9,8 @@ import { again } from './again.js';
 import { choice, field, submitting } from './forms.js';
 import { attempt } from './decide.js';
 import { write } from './meetact.js';
-import { day, fixed, known, DASH } from './format.js';
-import { Answer, between, drawing, findingsNav } from './findings.js';
+import { fixed, known, DASH } from './format.js';
+import { Answer, between, drawing, findingsNav, sessionPicks, toggle } from './findings.js';
 
 await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 
@@ -21,12 +21,6 @@ const asked = {
   /** @type {Set<string>} trials left out by hand */ leave: new Set(),
 };
 /** @type {Answer<CompareAnswer>} */ const came = new Answer('/api/compare');
-
-/** All sessions, the newest first. @returns {Session[]} */
-function sessions() {
-  const now = state.view?.session;
-  return [...(now ? [now] : []), ...list(state.view?.sessions).filter((s) => s.id !== now?.id).toReversed()];
-}
 
 /** The question as an address takes it. */
 function question() {
@@ -63,17 +57,7 @@ function asking(c) {
     ${choice('Measure', 'measure', [['lap_time_s', 'lap time'], ['speed_mm_s', 'speed']], asked.measure, put('measure'))}
     ${choice('Run in rounds of', 'block', [['', 'no rounds: in any order'], ...factors.filter((f) => f.name !== asked.factor).map((f) => /** @type {[string, string]} */ ([f.name, words(f.name)]))], asked.block, put('block'))}
     ${levels.length > 2 ? html`${choice('Only', 'a', [['', 'all'], ...levels], asked.a, put('a'))}${choice('against', 'b', [['', 'all'], ...levels], asked.b, put('b'))}` : nothing}</div>
-    <details class="of-sessions"><summary>Sessions: ${list(c?.sessions).map((s) => s.name || s.id).join(', ') || 'none yet'}</summary><fieldset class="picks"><legend class="aside">Sessions</legend>${sessions().map((s, i) => html`<label class="check"><input type="checkbox" .checked=${asked.sessions.has(s.id) || (!asked.sessions.size && i === 0)} @change=${toggle(asked.sessions, s.id)}><span>${s.name || s.id}${s.opened_us ? html` <small>${day(s.opened_us)}</small>` : nothing}</span></label>`)}</fieldset></details>`;
-}
-
-/** @param {Set<string>} of @param {string} id */
-function toggle(of, id) {
-  return () => {
-    if (of === asked.sessions && !of.size) of.add(sessions()[0].id);
-    if (of.has(id)) of.delete(id);
-    else of.add(id);
-    again();
-  };
+    ${sessionPicks(asked.sessions)}`;
 }
 
 /** A condition's name as it is said. @param {string} name */
@@ -104,7 +88,7 @@ function fairness(c) {
   if (!rows.length) return html`<p class="empty">No condition is written down.</p>`;
   const some = rows.some(numeric);
   return html`<table class="ruled fair"><thead><tr><th scope="col">condition</th><th scope="col">is</th>${levels.map((l) => html`<th scope="col">${l}</th>`)}${some ? html`<th scope="col">adjust for it</th>` : nothing}</tr></thead>
-    <tbody>${rows.map((r) => html`<tr class=${r.state}><th scope="row">${words(r.condition)}</th><td data-label="is">${STATES[r.state] ?? r.state}</td>${list(r.values).map((v, i) => html`<td data-label=${levels[i] ?? ''}>${v || DASH}</td>`)}${some ? html`<td data-label="adjust for it">${numeric(r) ? html`<label class="check"><input type="checkbox" aria-label="Adjust for ${words(r.condition)}" .checked=${asked.covariates.has(r.condition)} @change=${toggle(asked.covariates, r.condition)}></label>` : DASH}</td>` : nothing}</tr>`)}</tbody></table>`;
+    <tbody>${rows.map((r) => html`<tr class=${r.state}><th scope="row">${words(r.condition)}</th><td data-label="is">${STATES[r.state] ?? r.state}</td>${list(r.values).map((v, i) => html`<td data-label=${levels[i] ?? ''}>${v || DASH}</td>`)}${some ? html`<td data-label="adjust for it">${numeric(r) ? html`<label class="check"><input type="checkbox" aria-label="Adjust for ${words(r.condition)}" .checked=${asked.covariates.has(r.condition)} @change=${() => toggle(asked.covariates, r.condition)}></label>` : DASH}</td>` : nothing}</tr>`)}</tbody></table>`;
 }
 
 /** Can the measure be adjusted for it? @param {FairnessRow} r */
@@ -153,6 +137,6 @@ function trials(c, unit, d) {
   const name = (/** @type {string} */ id) => (list(c.sessions).length > 1 ? id.replace('/', ' ') : id.split('/').at(-1));
   return html`<details class="of-trials-in"><summary>Trials that entered: ${list(c.result.trials).length}${left.length ? `, left out by hand: ${left.length}` : ''}</summary>
     <table class="ruled"><thead><tr><th scope="col">trial</th><th scope="col">side</th><th scope="col">laps</th><th scope="col">mean, <span class="unit">${unit}</span></th><th scope="col">laps worth<small>independent ones</small></th><th scope="col">enters</th></tr></thead>
-    <tbody>${repeat(list(c.result.trials), (t) => t.trial, (t) => html`<tr><th scope="row">${t.trial}</th><td data-label="side">${t.level}</td><td data-label="laps">${list(t.laps).length}${t.left ? html` <small>${t.left} left out</small>` : nothing}</td><td data-label="mean, ${unit}" class="num">${fixed(t.mean, d)}</td><td data-label="laps worth" class="num">${known(t.effective_laps) ? fixed(t.effective_laps, 1) : DASH}</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t.trial} enters" .checked=${live(true)} @change=${toggle(asked.leave, leaveId(t))}></label></td></tr>`)}
-    ${repeat(left, (t) => t, (t) => html`<tr><th scope="row">${name(t)}</th><td colspan="4" data-label="side">left out by hand</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${name(t)} enters" .checked=${live(false)} @change=${toggle(asked.leave, t)}></label></td></tr>`)}</tbody></table></details>`;
+    <tbody>${repeat(list(c.result.trials), (t) => t.trial, (t) => html`<tr><th scope="row">${t.trial}</th><td data-label="side">${t.level}</td><td data-label="laps">${list(t.laps).length}${t.left ? html` <small>${t.left} left out</small>` : nothing}</td><td data-label="mean, ${unit}" class="num">${fixed(t.mean, d)}</td><td data-label="laps worth" class="num">${known(t.effective_laps) ? fixed(t.effective_laps, 1) : DASH}</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t.trial} enters" .checked=${live(true)} @change=${() => toggle(asked.leave, leaveId(t))}></label></td></tr>`)}
+    ${repeat(left, (t) => t, (t) => html`<tr><th scope="row">${name(t)}</th><td colspan="4" data-label="side">left out by hand</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${name(t)} enters" .checked=${live(false)} @change=${() => toggle(asked.leave, t)}></label></td></tr>`)}</tbody></table></details>`;
 }

@@ -1,13 +1,12 @@
 // What findings have in common: the sheets they stand on, a drawing that Go made, and
 // figures with their intervals.
-/** @import {Estimate} from '../../types/wire.js' */
-import { html, nothing } from '../lib/lit-3.3.3.js';
+/** @import {Estimate, Session} from '../../types/wire.js' */
+import { html, nothing, live } from '../lib/lit-3.3.3.js';
 import { state } from './store.js';
 import { again } from './again.js';
 import { at, Refused } from './api.js';
 import { fetched } from './fetched.js';
 import { list } from './merge.js';
-import { choice } from './forms.js';
 import { day, fixed, known, DASH } from './format.js';
 
 const SHEETS = [['compare', 'Compare'], ['pull', 'Pull tests'], ['coast', 'Coasting']];
@@ -64,11 +63,27 @@ export class Answer {
   }
 }
 
-/** Which session's findings are shown. @param {string} value @param {(id: string) => void} put */
-export function sessionChoice(value, put) {
+/** All sessions, the newest first. @returns {Session[]} */
+function sessions() {
   const now = state.view?.session;
-  const past = list(state.view?.sessions).filter((s) => s.id !== now?.id).toReversed();
-  return choice('Of session', 'session', [['', now ? now.name || now.id : 'none is in the book'], ...past.map((s) => /** @type {[string, string]} */ ([s.id, `${s.name || s.id}${s.opened_us ? `, ${day(s.opened_us)}` : ''}`]))], value, put);
+  return [...(now ? [now] : []), ...list(state.view?.sessions).filter((s) => s.id !== now?.id).toReversed()];
+}
+
+/** Which sessions' findings are shown. @param {Set<string>} of those that were chosen; none: the one in the book */
+export function sessionPicks(of) {
+  const all = sessions();
+  const taken = all.filter((s, i) => of.has(s.id) || (!of.size && i === 0));
+  const pick = (/** @type {string} */ id) => () => {
+    if (!of.size) of.add(all[0].id);
+    toggle(of, id);
+  };
+  return html`<details class="of-sessions"><summary>Sessions: ${taken.map((s) => s.name || s.id).join(', ') || 'none yet'}</summary><fieldset class="picks"><legend class="aside">Sessions</legend>${all.map((s) => html`<label class="check"><input type="checkbox" .checked=${live(taken.includes(s))} @change=${pick(s.id)}><span>${s.name || s.id}${s.opened_us ? html` <small>${day(s.opened_us)}</small>` : nothing}</span></label>`)}</fieldset></details>`;
+}
+
+/** @param {Set<string>} of @param {string} id */
+export function toggle(of, id) {
+  if (!of.delete(id)) of.add(id);
+  again();
 }
 
 /** A drawing for day, night and print. @param {string} path with its question @param {string} says what it shows @param {unknown} caption */

@@ -13,7 +13,7 @@ import { choice, field, submitting } from './forms.js';
 import { attempt } from './decide.js';
 import { write } from './meetact.js';
 import { clock, fixed, known, DASH } from './format.js';
-import { Answer, between, drawing, findingsNav, sessionChoice } from './findings.js';
+import { Answer, between, drawing, findingsNav, sessionPicks } from './findings.js';
 
 await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 
@@ -21,7 +21,7 @@ await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 const LOOK_MS = 500;
 
 const test = {
-  session: '', locomotive: '', method: 'moving', direction: 'forward', set: '', massG: 0, loadIs: 'force', stepG: 5, speedMmS: 0,
+  /** @type {Set<string>} */ sessions: new Set(), locomotive: '', method: 'moving', direction: 'forward', set: '', massG: 0, loadIs: 'force', stepG: 5, speedMmS: 0,
   /** as typed; 0: as suggested */ loadG: 0,
 };
 /** @type {Answer<PullResult>} */ const came = new Answer('/api/pull');
@@ -33,7 +33,7 @@ const seen = {
 
 function question() {
   const q = new URLSearchParams({ step_g: String(test.stepG) });
-  if (test.session) q.set('session', test.session);
+  for (const s of test.sessions) q.append('session', s);
   return q.toString();
 }
 
@@ -156,8 +156,8 @@ function stopWatching() {
 function shown(r) {
   const limits = list(r.locomotives);
   const q = `${came.of}&v=${came.rev}`;
-  const which = html`<div class="fields">${sessionChoice(test.session, (v) => { test.session = v; again(); })}</div>`;
-  if (!limits.length) return html`${which}<p class="empty">No attempt is written down in this session yet.</p>`;
+  const which = sessionPicks(test.sessions);
+  if (!limits.length) return html`${which}<p class="empty">No attempt is written down in ${test.sessions.size > 1 ? 'these sessions' : 'this session'} yet.</p>`;
   return html`${which}${repeat(limits, (l) => l.name, (l) => limitSheet(l, limits.indexOf(l), q))}
     ${r.agreement ? html`<section class="sheet" aria-labelledby="u-agree"><div class="caption"><h2 id="u-agree">Static against moving</h2><p>${r.agreement.n} locomotives by both</p></div><p>${r.agreement.says}</p>
       ${drawing(`/api/pull.svg?${q}&limit=agreement`, r.agreement.says, 'Static less moving pull, a disc a locomotive: the line is the mean difference with its 95 % interval, the dashes hold 95 % of locomotives.')}</section>` : nothing}
