@@ -188,6 +188,10 @@ func onWhat(e wire.Event, v any) string {
 		id = e.ID
 	case wire.Entry:
 		id = v.ID
+	case wire.Margin:
+		id = v.Circuit
+	case wire.PullValue:
+		id = v.ID
 	default:
 		return e.What
 	}

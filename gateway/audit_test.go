@@ -289,3 +289,28 @@ func TestAuditListsWhoDecidedWhatWhen(t *testing.T) {
 		t.Errorf("the trial stands as %s", x.After)
 	}
 }
+
+// Attempts to pull, and what matters on each circuit, are things of their own: none stands
+// before another.
+func TestAuditOfPullsAndMargins(t *testing.T) {
+	d, ada, ben := opened(t)
+	ada.must("circuit", wire.CircuitValue{Circuit: wire.Circuit{ID: "branch", Name: "Branch", LapLengthMm: 5000}, Gates: []wire.Gate{{ID: "g9", Timing: true}}}, sitting{})
+	for _, id := range []string{"p1", "p2"} {
+		ada.must("pull", wire.PullValue{ID: id, Locomotive: "heron", LoadG: 200, Outcome: wire.PullMoved}, sitting{})
+	}
+	_, seen := ada.must("margin", wire.Margin{Circuit: "oval", LapTimeS: 0.1}, sitting{})
+	ada.must("margin", wire.Margin{Circuit: "branch", LapTimeS: 0.3}, sitting{})
+	for _, on := range []string{"pull/p1", "pull/p2", "margin/oval", "margin/branch"} {
+		if a := d.audit("on=" + on); len(a.Decisions) != 1 || a.Decisions[0].Before != nil {
+			t.Errorf("%s: %+v", on, a.Decisions)
+		}
+	}
+	ben.must("pull", wire.PullValue{ID: "p1", Locomotive: "heron", LoadG: 200, Outcome: wire.PullMoved, Void: true}, sitting{why: "the cord caught"})
+	if a := d.audit("on=pull/p1"); len(a.Decisions) != 2 || !strings.Contains(string(a.Decisions[0].Before), `"p1"`) {
+		t.Errorf("of the attempt that was voided: %+v", a.Decisions)
+	}
+	ben.must("margin", wire.Margin{Circuit: "oval", LapTimeS: 0.2}, sitting{})
+	if a := ada.decide("margin", wire.Margin{Circuit: "oval", LapTimeS: 0.5}, sitting{base: seen}); a.status != http.StatusConflict {
+		t.Errorf("a margin over one that was not seen: %d %s", a.status, a.body)
+	}
+}

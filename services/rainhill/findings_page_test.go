@@ -66,6 +66,8 @@ func TestPageFinds(t *testing.T) {
 	chrome.Wait(t, ctx, `rainhill.official === 'official'`, 5*time.Second)
 	t.Run("coasts", func(t *testing.T) { coastKept(t, ctx, r) })
 	t.Run("pulls", func(t *testing.T) { pulledByTaps(t, ctx, r) })
+	t.Run("sessions", func(t *testing.T) { ofSessions(t, ctx, r) })
+	t.Run("ledger", func(t *testing.T) { findingsAudited(t, ctx, r) })
 }
 
 func coastKept(t *testing.T, ctx context.Context, r *recorded) {
@@ -136,4 +138,60 @@ func pulledByTaps(t *testing.T, ctx context.Context, r *recorded) {
 			t.Errorf("%s lacks %s, or runs something", path, whole)
 		}
 	}
+}
+
+// ofSessions has a second session opened, and both chosen by hand on either sheet.
+func ofSessions(t *testing.T, ctx context.Context, r *recorded) {
+	var v wire.View
+	if err := json.Unmarshal(get(t, r.URL+"/api/view"), &v); err != nil {
+		t.Fatal(err)
+	}
+	was := *v.Session
+	was.ClosedUs = time.Now().UnixMicro()
+	r.w.decide(wire.WhatSession, "", was)
+	r.w.decide(wire.WhatSession, "", wire.Session{ID: "later", Name: "Later", Circuit: was.Circuit, OpenedUs: was.ClosedUs + 1})
+	both := `(() => { const of = [...document.querySelectorAll('.of-sessions input')]; if (of.length !== 2 || !of[0].checked || of[1].checked) return false; of[1].click(); return true; })()`
+	summary := fmt.Sprintf(`document.querySelector('.of-sessions summary').innerText === 'Sessions: Later, %s'`, was.Name)
+	chrome.Do(t, ctx, "opening", chromedp.Navigate(r.URL+"/#pull"))
+	chrome.Wait(t, ctx, `document.querySelector('.findings .empty')?.innerText.includes('in this session yet')`, 10*time.Second)
+	chrome.Wait(t, ctx, both, 5*time.Second)
+	chrome.Wait(t, ctx, summary+` && document.querySelector('.limit .caption p')?.innerText === '7 attempts' && document.querySelector('.limit h2').textContent === 'Wren, moving, forward'`, 5*time.Second)
+	findingsFit(t, ctx, "pull-sessions")
+	chrome.Do(t, ctx, "opening", chromedp.Navigate(r.URL+"/#coast"))
+	chrome.Wait(t, ctx, `document.querySelector('.findings .empty')?.innerText.includes('no such trial of session later')`, 10*time.Second)
+	chrome.Wait(t, ctx, both, 5*time.Second)
+	chrome.Wait(t, ctx, summary+` && document.querySelector('.coasted tbody th')?.innerText === 'Four vans'`, 5*time.Second)
+	if html := string(get(t, r.URL+"/api/pull.html?session=later&session="+was.ID)); !strings.Contains(html, "Wren, moving, forward") || !strings.Contains(html, "later, "+was.ID) {
+		t.Error("the sheet of pull tests does not say whose, or of which sessions")
+	}
+	if html := string(get(t, r.URL+"/api/coast.html?session=later&session="+was.ID)); !strings.Contains(html, "Four vans") || strings.Contains(html, ">vans<") {
+		t.Error("the sheet of coasting has no name for the cars")
+	}
+}
+
+// findingsAudited reads attempts and what matters in the audit, and of a conflict about it.
+func findingsAudited(t *testing.T, ctx context.Context, r *recorded) {
+	var v wire.View
+	if err := json.Unmarshal(get(t, r.URL+"/api/view"), &v); err != nil {
+		t.Fatal(err)
+	}
+	circuit, seen := v.Session.Circuit, v.Rev
+	r.w.decide(wire.WhatMargin, "", wire.Margin{Circuit: circuit, LapTimeS: 0.1})
+	chrome.Do(t, ctx, "opening", chromedp.Navigate(r.URL+"/#audit"))
+	chrome.Wait(t, ctx, `document.querySelector('.deeds')?.innerText.includes('said that differences below 0.1 s a lap do not matter on')`, 10*time.Second)
+	for _, want := range []string{"voided a pull of Wren: ", "took down a pull of Wren: 100 g, moved", ", stalled, wheels turned"} {
+		if got := chrome.Eval[string](t, ctx, `document.querySelector('.findings, main, body').innerText`); !strings.Contains(got, want) {
+			t.Errorf("the audit says nowhere %q:\n%s", want, got)
+		}
+	}
+	chrome.Eval[bool](t, ctx, `(s => (s.value = 'margin', s.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('.audit-filter select[name=what]'))`)
+	chrome.Wait(t, ctx, `document.querySelectorAll('.deeds > li').length === 1`, 5*time.Second)
+	chrome.Eval[bool](t, ctx, fmt.Sprintf(`(async () => {
+		const of = name => import(document.querySelector('script[type=module]').src.replace('main.js', name));
+		const [d, a] = [await of('decide.js'), await of('api.js')];
+		d.attempt(() => a.decide('margin', {circuit: %q, lap_time_s: 0.3}, '', {baseSeq: %d}));
+		return true;
+	})()`, circuit, seen))
+	chrome.Wait(t, ctx, `(d => d?.open && d.innerText.includes('changed what difference matters on') && d.innerText.includes('least difference of lap times that matters'))(document.querySelector('dialog.conflict'))`, 5*time.Second)
+	chrome.Eval[bool](t, ctx, `([...document.querySelectorAll('dialog.conflict button')].find(b => b.innerText === 'Take theirs').click(), true)`)
 }

@@ -12,8 +12,8 @@ import { rows, differing, fieldWords, longPart, valueWords } from './fields.js';
 import { audit, nameOfThing, takeBack, words } from './past.js';
 
 /** Kinds of decisions, as the filter names them. @type {[string, string][]} */
-const KINDS = [['', 'all'], ['trial', 'trials'], ['lap', 'laps'], ['note', 'notes'], ['session', 'sessions'], ['locomotive', 'locomotives'], ['consist', 'consists'], ['motor', 'motors'], ['battery', 'batteries'], ['circuit', 'circuits'],
-  ['order', 'orders of trains'], ['meet', 'meets'], ['entry', 'entries'], ['plan', 'running orders'], ['scoring', 'rules'], ['seal', 'signatures'], ['pull', 'pulls'], ['undo', 'taken back']];
+const KINDS = [['', 'all'], ['trial', 'trials'], ['lap', 'laps'], ['note', 'notes'], ['session', 'sessions'], ['locomotive', 'locomotives'], ['consist', 'consists'], ['motor', 'motors'], ['battery', 'batteries'], ['circuit', 'circuits'], ['margin', 'differences that matter'],
+  ['order', 'orders of trains'], ['meet', 'meets'], ['entry', 'entries'], ['plan', 'running orders'], ['scoring', 'rules'], ['seal', 'signatures'], ['pull', 'pull tests'], ['undo', 'taken back']];
 
 const page = {
   decisions: /** @type {Audited[]} */ ([]), officials: /** @type {string[]} */ ([]), more: false,

@@ -7,6 +7,7 @@ import { state } from './store.js';
 import { decide, Refused } from './api.js';
 import { say } from './decide.js';
 import { audit, nameOfThing } from './past.js';
+import { DEFINED, pullWords } from './deeds.js';
 import { both, differing, fieldWords, valueWords } from './fields.js';
 import { clock } from './format.js';
 
@@ -32,9 +33,9 @@ box.addEventListener('close', () => open.end(false)); // by Escape too: back to 
 /** The thing that a decision is about, as the audit names it. @param {Asked} a */
 export function thing(a) {
   const v = a.value;
-  const ids = { lap: `${v.trial}/${v.lap}`, circuit: v.circuit?.id };
+  const ids = { lap: `${v.trial}/${v.lap}`, circuit: v.circuit?.id, margin: v.circuit };
   const id = /** @type {Record<string, string | undefined>} */ (ids)[a.what] ?? v.id;
-  const own = a.session && ['circuit', 'locomotive', 'consist', 'motor', 'battery'].includes(a.what) ? `@${a.session}` : '';
+  const own = a.session && DEFINED.includes(a.what) ? `@${a.session}` : '';
   return id ? `${a.what}/${id}${own}` : a.what;
 }
 
@@ -63,7 +64,7 @@ async function look(asked, reason) {
   try {
     let on = thing(asked);
     if (asked.what === 'undo') on = (await audit({ id: asked.value.decision })).decisions[0]?.on ?? on;
-    const inSession = on.includes('@') || ['circuit', 'locomotive', 'consist', 'motor', 'battery', 'session'].includes(on.split('/')[0]) ? '' : asked.session || state.view?.session?.id;
+    const inSession = on.includes('@') || [...DEFINED, 'session'].includes(on.split('/')[0]) ? '' : asked.session || state.view?.session?.id;
     const rows = (await audit({ on, session: inSession })).decisions;
     clash.last = rows[0];
     const base = rows.find((d) => d.seq <= (asked.base_seq ?? 0))?.after;
@@ -93,6 +94,8 @@ function name(c) {
   const v = c.asked.value;
   if (c.asked.what === 'lap') return `lap ${v.lap}`;
   if (c.asked.what === 'trial') return `this trial of ${nameOfThing('locomotive', v.locomotive)}`;
+  if (c.asked.what === 'margin') return `what difference matters on ${nameOfThing('circuit', v.circuit)}`;
+  if (c.asked.what === 'pull') return `the ${pullWords(v, nameOfThing)}`;
   return v.name || v.circuit?.name || nameOfThing(c.asked.what, v.id ?? '') || 'it';
 }
 

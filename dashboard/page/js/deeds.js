@@ -1,13 +1,14 @@
 // Decisions in words: who reads "voided lap 7 of Heron, 14:03 trial" needs no JSON.
 /** @import {Names} from './fields.js' */
 import { clock } from './format.js';
-import { differing, fieldWords, longPart } from './fields.js';
+import { differing, fieldWords, longPart, plain } from './fields.js';
 
 /** @typedef {{locomotive?: string, from_us?: number}} TrialSeen as much of a trial as names it */
 /** @typedef {(id: string) => TrialSeen | undefined} Trials */
 /** @typedef {{what: string, value: any, before: any, names: Names, trials: Trials}} Deed a decision and what stood before it */
 
-const DEFINED = ['circuit', 'locomotive', 'consist', 'motor', 'battery'];
+/** Kinds of things that hold beyond a session. */
+export const DEFINED = ['circuit', 'locomotive', 'consist', 'motor', 'battery', 'margin'];
 
 /** What a trial is called: its locomotive and when it began. @param {string} id @param {Trials} trials @param {Names} names */
 export function trialWords(id, trials, names) {
@@ -17,8 +18,7 @@ export function trialWords(id, trials, names) {
 
 /** @param {Deed} d */
 export function deedWords(d) {
-  if (DEFINED.includes(d.what)) return defined(d);
-  return (DEEDS[d.what] ?? (() => `decided on: ${d.what}`))(d);
+  return (DEEDS[d.what] ?? (DEFINED.includes(d.what) ? defined : () => `decided on: ${d.what}`))(d);
 }
 
 /** @param {Deed} d */
@@ -48,8 +48,29 @@ const DEEDS = {
   plan: ({ value }) => `adopted a running order of ${value.runs?.length ?? 0} runs`,
   scoring: () => 'adopted other rules for the session',
   seal: () => 'signed the results',
+  margin: ({ value, names }) => (value.lap_time_s ? `said that differences below ${plain(value.lap_time_s)} s a lap do not matter on ${names('circuit', value.circuit)}` : `left open what difference matters on ${names('circuit', value.circuit)}`),
+  pull: pullDeed,
   undo: () => 'took a decision back',
 };
+
+/** @type {Record<string, string>} */
+const STOOD = { turned: ', wheels turned', stopped: ', wheels stood' };
+
+/** What an attempt to pull is called. @param {any} v @param {Names} names */
+export function pullWords(v, names) {
+  const load = v.before_g ? v.before_g - v.at_pull_g : v.load_g;
+  const came = v.outcome ? `, ${v.outcome}${STOOD[v.wheels] ?? ''}` : ', read off a scale';
+  return `pull of ${names('locomotive', v.locomotive)}: ${plain(load ?? 0)} g${came}`;
+}
+
+/** @param {Deed} d */
+function pullDeed({ value, before, names }) {
+  const words = pullWords(value, names);
+  if (!before) return `took down a ${words}`;
+  if (Boolean(value.void) !== Boolean(before.void)) return `${value.void ? 'voided' : 'restored'} a ${words}`;
+  const changed = fieldList(before, value);
+  return `corrected a ${words}${changed ? ` (${changed})` : ''}`;
+}
 
 /** @param {Deed} d */
 function trialDeed({ value, before, names }) {

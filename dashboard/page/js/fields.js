@@ -12,7 +12,8 @@ const WORDS = {
   lap_length_u_mm: 'lap length, its uncertainty', scale_ratio: 'scale 1 to', variant_of: 'variant of', pair_mm: 'second beam at', nominal_mv: 'nominal voltage', capacity_mah: 'capacity', void: 'void',
   wheel_diameter_u_mm: 'wheel diameter, its uncertainty', gear_efficiency_u: 'gear efficiency, its uncertainty', adhesion_u: 'adhesion, its uncertainty', u_mm: 'uncertainty there', own_u_mm: 'uncertainty of its own',
   a_m_s2: 'a in m/s²', b_per_s: 'b in 1/s', c_per_m: 'c in 1/m', curve_m_s2: 'on curves in m/s²', a_u_m_s2: 'a, its uncertainty', b_u_per_s: 'b, its uncertainty', c_u_per_m: 'c, its uncertainty', curve_u_m_s2: 'on curves, its uncertainty',
-  resistance_ohm: 'R in Ω', k_v_s: 'k in V s', no_load_ma: 'no-load current in mA', lo: 'from', hi: 'to', u: 'uncertainty', speed_rad_s: 'speed in rad/s', u_speed_rad_s: 'speed, its uncertainty',
+  resistance_ohm: 'R in Ω', k_v_s: 'k in V s', no_load_ma: 'no-load current in mA', lap_time_s: 'least difference of lap times that matters', speed_mm_s: 'speed', load_is: 'the load is', before_g: 'the scale before', at_pull_g: 'the scale at the pull',
+  lo: 'from', hi: 'to', u: 'uncertainty', speed_rad_s: 'speed in rad/s', u_speed_rad_s: 'speed, its uncertainty',
 };
 /** @type {Record<string, string>} */
 const UNITS = { g: 'g', mm: 'mm', v: 'V', mv: 'mV', c: '°C', s: 's', deg: '°', mah: 'mAh' };
@@ -91,6 +92,7 @@ export function longPart(path) {
 
 /** @param {string} path as flat gives it */
 export function fieldWords(path) {
+  if (path === 'load_g') return 'load'; // of a pull; a trial's is a condition
   const words = [];
   const parts = path.split('.').filter((p) => p !== 'conditions');
   for (let i = 0; i < parts.length; i++) {
@@ -112,7 +114,7 @@ export function valueWords(path, v, names) {
 
 /** @param {string} field @param {number} v */
 function numberWords(field, v) {
-  const unit = /_(per|rad|v)_s$/.test(field) ? '' : UNITS[/_([a-z]+)$/.exec(field)?.[1] ?? ''] ?? ''; // no seconds
+  const unit = field.endsWith('_mm_s') ? 'mm/s' : /_(per|rad|v)_s$/.test(field) ? '' : UNITS[/_([a-z]+)$/.exec(field)?.[1] ?? ''] ?? ''; // no seconds
   if (field.endsWith('_us')) return `${day(v).slice(0, 10)} ${clock(v)}`;
   if (field.endsWith('_permille')) return `${plain(v / 10)} %`;
   if (field === 'ends_after_s' && v >= 60) return `${plain(v / 60)} min`;

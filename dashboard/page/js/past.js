@@ -5,7 +5,7 @@
 import { state } from './store.js';
 import { list } from './merge.js';
 import { ask, decide } from './api.js';
-import { deedWords } from './deeds.js';
+import { DEFINED, deedWords } from './deeds.js';
 
 /** @typedef {{id: string, seq: number, at_us: number, by: string, what: string, why?: string, value: any}} Named a decision spoken of beside another */
 /** @typedef {Named & {on: string, session?: string, undone_by?: string, undone?: Named, took?: Named, before?: any, after?: any}} Audited */
@@ -69,8 +69,6 @@ export function words(d) {
 export function kindOf(d) {
   return d.on.split('/')[0];
 }
-
-const DEFINED = ['circuit', 'locomotive', 'consist', 'motor', 'battery'];
 
 /** The session that taking a decision back names: none for definitions, and none for what is open. @param {Audited} d */
 export function sessionToName(d) {

@@ -11,7 +11,7 @@ const NEEDED = ['load_g', 'battery', 'battery_v', 'throttle_permille', 'tyres', 
 export function unwritten(t) {
   /** @type {Record<string, unknown>} */
   const given = { ...t.conditions, battery: t.battery };
-  return NEEDED.filter((k) => given[k] === undefined || given[k] === '').map((k) => fieldWords(k));
+  return NEEDED.filter((k) => given[k] === undefined || given[k] === '').map((k) => fieldWords(`conditions.${k}`));
 }
 
 /** The mass of the cars, in g; null where one of them is not stated. @param {Consist | null} c */

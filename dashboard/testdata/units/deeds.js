@@ -1,6 +1,7 @@
 import { same } from './check.js';
 import { both, differing, fieldWords, flat, longPart, plain, valueWords } from '../../page/js/fields.js';
 import { deedWords } from '../../page/js/deeds.js';
+import { thing } from '../../page/js/conflict.js';
 import { conditionWords, endWords, follows, loadWords, massOf, unwritten } from '../../page/js/trialwords.js';
 
 const things = { heron: 'Heron', wren: 'Wren', coal: 'six coal cars', 'pack-a': 'Pack A' };
@@ -38,6 +39,7 @@ export function testValuesInWords() {
   same(say('to_us', 0), 'ended: not yet', 'an open end');
   same(say('void', false), 'void: no', 'a no');
   same(say('ends_after_s', 180), 'ends after: 3 min', 'minutes');
+  same([say('lap_time_s', 0.1), say('load_g', 210), say('speed_mm_s', 90), say('before_g', 1500), say('by_telemetry', true)], ['least difference of lap times that matters: 0.1 s', 'load: 210 g', 'speed: 90 mm/s', 'the scale before: 1500 g', 'by telemetry: yes'], 'of what matters and of pulls');
   same(say('curve.k_v_s.value', 0.008503), 'curve, k in V s, value: 0.0085', 'a small figure has digits');
   same(say('curve.steps.2.speed_rad_s', 812.5), 'curve, step 3, speed in rad/s: 812.5', 'radians a second are no seconds');
   same([say('trials.0', 't1'), say('driver_sets.0.calibration.trials.0', 't1')], ['train 1: t1', 'driver set 1, calibration, trial 1: t1'], 'an order is of trains, a calibration from trials');
@@ -77,6 +79,14 @@ export function testDecisionsInWords() {
   same(deed('session', { id: 's', name: 'Evening', closed_us: 5 }, { id: 's', name: 'Evening' }), 'closed session Evening', 'a close');
   same(deed('session', { id: 's', name: 'Evening' }, { id: 's', name: 'Evening', closed_us: 5 }), 'opened again session Evening', 'a reopening');
   same(deed('note', { trial: 't1', text: 'rain' }), 'noted on Heron, 14:03 trial: “rain”', 'a note');
+  same(deed('margin', { circuit: 'oval', lap_time_s: 0.1 }), 'said that differences below 0.1 s a lap do not matter on oval', 'what matters');
+  same(deed('margin', { circuit: 'oval', lap_time_s: 0 }, { circuit: 'oval', lap_time_s: 0.1 }), 'left open what difference matters on oval', 'what matters, taken away');
+  const pull = { id: 'p1', locomotive: 'heron', load_g: 210, outcome: 'stalled', wheels: 'turned' };
+  same(deed('pull', pull), 'took down a pull of Heron: 210 g, stalled, wheels turned', 'an attempt');
+  same(deed('pull', { ...pull, void: true }, pull), 'voided a pull of Heron: 210 g, stalled, wheels turned', 'a void attempt');
+  same(deed('pull', { ...pull, void: false }, { ...pull, void: true }), 'restored a pull of Heron: 210 g, stalled, wheels turned', 'an attempt again');
+  same(deed('pull', { ...pull, load_g: 220 }, pull), 'corrected a pull of Heron: 220 g, stalled, wheels turned (load)', 'a corrected attempt');
+  same(deed('pull', { id: 'p2', locomotive: 'heron', method: 'static', before_g: 1500.4, at_pull_g: 1240.3 }), 'took down a pull of Heron: 260.1 g, read off a scale', 'a reading');
   same(deed('lap', { trial: 'gone', lap: 1, void: true }), 'voided lap 1 of trial gone', 'a trial nobody knows');
 }
 
@@ -103,4 +113,8 @@ export function testWhatFollowsIsSaid() {
   const said = follows(trial, now, 14, names);
   same([said.length, said[0].startsWith('Its 14 laps are Wren’s from then on and no longer Heron’s'), said[1].includes('its laps stay')], [2, true, true], 'another locomotive');
   same(follows(trial, { ...trial }, 14, names), [], 'nothing changed');
+}
+
+export function testWhatADecisionIsAbout() {
+  same([thing({ what: 'margin', value: { circuit: 'oval', lap_time_s: 0.1 }, why: '' }), thing({ what: 'pull', value: { id: 'p1' }, why: '' }), thing({ what: 'circuit', value: { circuit: { id: 'oval' } }, why: '', session: 's1' })], ['margin/oval', 'pull/p1', 'circuit/oval@s1'], 'as the audit names it');
 }
