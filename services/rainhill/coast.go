@@ -3,7 +3,6 @@ package main
 import (
 	"bufio"
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -166,10 +165,6 @@ type coastRow struct {
 }
 
 func printCoast(w io.Writer, res wire.CoastResult, table bool) error {
-	out := bufio.NewWriter(w)
-	if !table {
-		return errors.Join(encode(out, res), out.Flush())
-	}
 	var rows []coastRow
 	for _, c := range res.Consists {
 		rows = append(rows, coastRow{
@@ -177,5 +172,5 @@ func printCoast(w io.Writer, res wire.CoastResult, table bool) error {
 			c.Curve.Value, c.Curve.Lo, c.Curve.Hi, c.Rotating, c.ScatterS, c.ChiDF, len(c.RunList) - c.Runs,
 		})
 	}
-	return errors.Join(wire.WriteCSV(out, slices.Values(rows)), out.Flush())
+	return printed(w, res, table, rows)
 }

@@ -177,17 +177,22 @@ type stepRow struct {
 }
 
 func printCurves(w io.Writer, curves []wire.CurveOf, table bool) error {
-	out := bufio.NewWriter(w)
-	if !table {
-		return errors.Join(encode(out, append([]wire.CurveOf{}, curves...)), out.Flush())
-	}
 	var rows []stepRow
 	for _, c := range curves {
 		for _, s := range c.Curve.Steps {
 			rows = append(rows, stepRow{c.Motor, s.Trial, s.LoadG, s.DutyPermille, s.Rising, s.VoltageMv, s.CurrentMa, s.SpeedRadS, s.USpeedRadS, s.ResidualMv, s.Readings, s.Left})
 		}
 	}
-	return errors.Join(wire.WriteCSV(out, slices.Values(rows)), out.Flush())
+	return printed(w, append([]wire.CurveOf{}, curves...), table, rows)
+}
+
+// printed writes a result as JSON or, where a table is asked for, its rows.
+func printed[R any](w io.Writer, result any, table bool, rows []R) error {
+	out := bufio.NewWriter(w)
+	if table {
+		return errors.Join(wire.WriteCSV(out, slices.Values(rows)), out.Flush())
+	}
+	return errors.Join(encode(out, result), out.Flush())
 }
 
 // encode writes JSON to be read by people as well.

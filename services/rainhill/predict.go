@@ -1,10 +1,8 @@
 package main
 
 import (
-	"bufio"
 	"cmp"
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -234,10 +232,6 @@ type predictedRow struct {
 }
 
 func printPrediction(w io.Writer, p wire.Prediction, table bool) error {
-	out := bufio.NewWriter(w)
-	if !table {
-		return errors.Join(encode(out, p), out.Flush())
-	}
 	var rows []predictedRow
 	add := func(name string, at []wire.PredictedAt) {
 		for _, x := range at {
@@ -248,7 +242,7 @@ func printPrediction(w io.Writer, p wire.Prediction, table bool) error {
 	if p.Variant != nil {
 		add("variant", p.Variant.At)
 	}
-	return errors.Join(wire.WriteCSV(out, slices.Values(rows)), out.Flush())
+	return printed(w, p, table, rows)
 }
 
 // pairing says how far every two motors would run apart.
@@ -303,15 +297,11 @@ type pairedRow struct {
 }
 
 func printPairings(w io.Writer, t wire.PairingTable, table bool) error {
-	out := bufio.NewWriter(w)
-	if !table {
-		return errors.Join(encode(out, t), out.Flush())
-	}
 	var rows []pairedRow
 	for _, p := range t.Pairings {
 		for _, x := range p.At {
 			rows = append(rows, pairedRow{p.A, p.B, p.GearA, p.GearB, x.DutyPermille, x.Desync.Value, x.Desync.Lo, x.Desync.Hi, p.WorstAbs})
 		}
 	}
-	return errors.Join(wire.WriteCSV(out, slices.Values(rows)), out.Flush())
+	return printed(w, t, table, rows)
 }

@@ -1,13 +1,10 @@
 package main
 
 import (
-	"bufio"
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 
 	"rainhill/pkg/wire"
@@ -95,10 +92,6 @@ type pullRow struct {
 }
 
 func printPulls(w io.Writer, r wire.PullResult, table bool) error {
-	out := bufio.NewWriter(w)
-	if !table {
-		return errors.Join(encode(out, r), out.Flush())
-	}
 	var rows []pullRow
 	for _, l := range r.Locomotives {
 		row := pullRow{
@@ -111,5 +104,5 @@ func printPulls(w io.Writer, r wire.PullResult, table bool) error {
 		}
 		rows = append(rows, row)
 	}
-	return errors.Join(wire.WriteCSV(out, slices.Values(rows)), out.Flush())
+	return printed(w, r, table, rows)
 }
