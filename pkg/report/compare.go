@@ -189,8 +189,11 @@ func (d *differences) margin() float64 {
 // compareSays is the figure in words.
 func compareSays(r wire.CompareResult) string {
 	says := ""
-	for _, p := range r.Pairs {
-		says += p.Says + " "
+	for _, p := range r.Pairs[:min(len(r.Pairs), mostPairs)] {
+		says += p.Says + ". "
+	}
+	if more := len(r.Pairs) - mostPairs; more > 0 {
+		says += fmt.Sprintf("%s more in the figures.", count(more, "pair"))
 	}
 	return fmt.Sprintf("%s by %s. %s", r.Measure, r.Factor, says)
 }

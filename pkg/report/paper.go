@@ -7,7 +7,6 @@ import (
 	"bytes"
 	"fmt"
 	"image/color"
-	"io"
 	"strings"
 
 	"gonum.org/v1/plot"
@@ -110,10 +109,7 @@ func (f *figure) svg() ([]byte, error) {
 func titled(svg, says string) []byte {
 	svg = svg[strings.Index(svg, "<svg"):]
 	head, rest, _ := strings.Cut(svg, ">")
-	var b bytes.Buffer
-	rest = strings.ReplaceAll(rest, "font-family:Liberation Serif", "font-family:"+family)
-	_, _ = io.WriteString(&b, head+` role="img"><title>`+escape(says)+`</title>`+rest)
-	return b.Bytes()
+	return []byte(head + ` role="img" style="` + face + `"><title>` + escape(says) + `</title>` + lean(rest))
 }
 
 func escape(s string) string {

@@ -22,6 +22,9 @@ const asked = {
 };
 /** @type {Answer<CompareAnswer>} */ const came = new Answer('/api/compare');
 
+/** Of how many pairs a drawing says in words what it shows: as many as it draws. */
+const MOST_SAID = 36;
+
 /** The question as an address takes it. */
 function question() {
   const q = new URLSearchParams();
@@ -72,7 +75,7 @@ function answered(c) {
     <section class="sheet" aria-labelledby="c-what"><div class="caption"><h2 id="c-what">What it shows</h2><p>${words(c.result.factor)}, by ${c.result.measure === 'lap_time_s' ? 'lap time' : 'speed'}</p></div>
       ${pairs.length ? html`<div class="verdicts" role="status">${pairs.map((p) => html`<p data-verdict=${p.verdict}>${p.says}</p>`)}</div>` : html`<p class="empty">There is nothing to compare yet: two sides are needed, each with a trial that is over. Open and close them in the <a href="#book">book</a>.</p>`}
       ${margin(c)}
-      ${pairs.length ? html`${drawing(`/api/compare.svg?${came.of}&v=${state.view?.rev ?? 0}`, `${pairs.map((p) => p.says).join(' ')}`, html`Each lap a dot, each trial a row with its mean; the square is a side’s mean with its 95 % interval. Below, each difference with its 95 % interval beside no difference.`)}
+      ${pairs.length ? html`${drawing(`/api/compare.svg?${came.of}&v=${state.view?.rev ?? 0}`, pairs.slice(0, MOST_SAID).map((p) => p.says).join('. '), html`Each lap a dot, each trial a row with its mean; the square is a side’s mean with its 95 % interval. Below, each difference with its 95 % interval beside no difference.`)}
       ${table(pairs, unit, d)}${sides(c, unit, d)}${adjusted(c)}${trials(c, unit, d)}
       ${came.papers()}` : nothing}
       ${list(c.result.doubts).length ? html`<ul class="doubts">${list(c.result.doubts).map((t) => html`<li>${t}</li>`)}</ul>` : nothing}</section>`;
