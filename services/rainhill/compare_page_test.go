@@ -172,3 +172,36 @@ func findingsFit(t *testing.T, ctx context.Context, name string) {
 		t.Errorf("axe finds:\n%s", got)
 	}
 }
+
+// TestPageComparesByName has three locomotives told apart by the names of the roster, two of
+// which bear one name, and two of them chosen by it; the addresses go on to hold ids.
+func TestPageComparesByName(t *testing.T) {
+	t.Parallel()
+	r := recordMeet(t)
+	for _, id := range []string{"otter", "wren"} {
+		r.w.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: id, Name: "Twin"})
+	}
+	r.scored(t)
+	ctx := chrome.TabFor(t, chrome.Start(t), 2*time.Minute)
+	chrome.Do(t, ctx, "opening", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#compare"))
+	pick := func(name, value string) {
+		t.Helper()
+		chrome.Wait(t, ctx, fmt.Sprintf(`document.querySelector('.findings select[name=%s] option[value=%q]')`, name, value), 10*time.Second)
+		chrome.Eval[bool](t, ctx, fmt.Sprintf(`(s => (s.value = %q, s.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('.findings select[name=%s]'))`, value, name))
+	}
+	chrome.Wait(t, ctx, `(i => i.length === 2 && (i[1].click(), i[0].click(), true))([...document.querySelectorAll('.of-sessions input')])`, 10*time.Second)
+	pick("factor", "locomotive")
+	sides := `[...document.querySelectorAll('.sides tbody th')].map(x => x.innerText).join('; ')`
+	chrome.Wait(t, ctx, sides+` === 'Grey Heron; Twin (otter); Twin (wren)'`, 10*time.Second)
+	if got := chrome.Eval[string](t, ctx, `document.querySelector('.findings .verdicts').innerText + document.querySelector('.compared').innerText`); !strings.Contains(got, "Twin (otter)") || !strings.Contains(got, "Grey Heron") || strings.Contains(got, "heron") {
+		t.Errorf("the verdicts say %q", got)
+	}
+	chrome.Wait(t, ctx, `(i => i?.complete && i.naturalWidth > 300)(document.querySelector('.drawn img'))`, 5*time.Second)
+	findingsFit(t, ctx, "compare-names")
+	pick("a", "heron")
+	pick("b", "wren")
+	chrome.Wait(t, ctx, sides+` === 'Grey Heron; Twin (wren)'`, 10*time.Second)
+	if html := string(get(t, r.URL+"/api/compare.html?session=s1&factor=locomotive&a=heron&b=wren")); !strings.Contains(html, "Twin (wren)") || strings.Contains(html, "Twin (otter)") {
+		t.Error("the sheet does not tell the two apart by their names")
+	}
+}
