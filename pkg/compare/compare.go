@@ -60,8 +60,9 @@ type Question struct {
 	Percent    float64 // the same in percent of side a's mean, where Margin is not stated
 	Blocks     bool    // the design was drawn in blocks
 	Conditions []string
-	Covariates []string // to be adjusted for in any case
-	A, B       string   // the only levels to compare, where stated
+	Covariates []string          // to be adjusted for in any case
+	A, B       string            // the only levels to compare, where stated
+	Words      map[string]string // what columns are called in sentences, where not as they are
 }
 
 // Estimate is a number with its 95 % interval; NaN where it cannot be had.
@@ -86,6 +87,7 @@ type Outing struct {
 	Trial
 	Mean, U, Lag1, Effective float64
 	place                    float64 // mean order; NaN where not known
+	row                      int     // place among the trials handed in
 }
 
 // Pair is b held against a; Difference is b - a, Ratio b / a. Intervals and P hold for
@@ -145,6 +147,9 @@ type comparison struct {
 	out    *Result
 }
 
+// rounding is what part of a mean a scatter must be to be more than the sums' own rounding.
+const rounding = 1e-12
+
 // orderColumn stands for the mean place of a trial's laps in the whole day.
 const orderColumn = "order"
 
@@ -161,6 +166,8 @@ func Compare(q Question, trials []Trial) (Result, error) {
 	c.summarise()
 	c.choose()
 	out.Fairness = c.fairness()
+	c.doubtUnwritten()
+	c.doubtTurns()
 	out.Sides = c.sides
 	c.comparePairs()
 	c.overall()
@@ -178,7 +185,7 @@ func (c *comparison) doubt(format string, a ...any) {
 // gather sorts trials into sides; levels in the order of numbers, then of names.
 func (c *comparison) gather(trials []Trial) error {
 	levels := map[string][]Outing{}
-	for _, t := range trials {
+	for row, t := range trials {
 		if c.q.A != "" && c.q.B != "" && t.Level != c.q.A && t.Level != c.q.B {
 			continue
 		}
@@ -187,10 +194,10 @@ func (c *comparison) gather(trials []Trial) error {
 			continue
 		}
 		if t.Level == "" {
-			c.doubt("trial %s has no %s written down, and is left out", t.Name, c.q.Factor)
+			c.doubt("trial %s has no %s written down, and is left out", t.Name, c.word(c.q.Factor))
 			continue
 		}
-		levels[t.Level] = append(levels[t.Level], Outing{Trial: t})
+		levels[t.Level] = append(levels[t.Level], Outing{Trial: t, row: row})
 	}
 	for level, ts := range levels {
 		c.sides = append(c.sides, Side{Level: level, Trials: ts})
@@ -225,6 +232,9 @@ func (c *comparison) summarise() {
 			s.Laps += len(s.Trials[k].Laps)
 		}
 		sample := stats.SampleOf(s.means())
+		if sample.SD < rounding*math.Abs(sample.Mean) {
+			sample.SD = 0
+		}
 		s.Mean, s.SD = Estimate{sample.Mean, math.NaN(), math.NaN()}, sample.SD
 		switch {
 		case len(s.Trials) == 1:

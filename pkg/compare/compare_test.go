@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -67,6 +68,12 @@ func TestConditions(t *testing.T) {
 		{"words by chance", func(side, k int) string { return []string{"wet", "dry"}[(k+side*k/3)%2] }, 4, compare.FairVaries},
 		{"a name a trial", func(side, k int) string { return fmt.Sprint("note ", side, k) }, 4, compare.FairVaries},
 		{"missing once", func(side, k int) string { return []string{"", "12"}[min(1, side+k)] }, 3, compare.FairUnwritten},
+		{"missing, and others where written", func(side, k int) string { return [][]string{{"200", "200", "200"}, {"300", "", "300"}}[side][k] }, 3, compare.FairDiffers},
+		{"words missing, and others where written", func(side, k int) string { return [][]string{{"new", "new", "new"}, {"worn", "", "worn"}}[side][k] }, 3, compare.FairDiffers},
+		{"missing on one side", func(side, _ int) string { return []string{"200", ""}[side] }, 3, compare.FairUnwritten},
+		{"missing once, spread alike", func(side, k int) string {
+			return [][]string{{"20.1", "20.4", "20.2", ""}, {"20.4", "20.1", "20.2", "20.3"}}[side][k]
+		}, 4, compare.FairUnwritten},
 		{"numbers by chance", func(side, k int) string { return []string{"20.1", "20.4", "20.2", "20.3"}[(k+side)%4] }, 4, compare.FairVaries},
 		{"numbers far apart, few", func(side, k int) string { return []string{"12.4", "12.5", "11.0", "11.1"}[2*side+k] }, 2, compare.FairDiffers},
 		{"numbers apart, enough to adjust", func(side, k int) string { return fmt.Sprint(12 + float64(k%3)/10 + float64(side)/10) }, 6, compare.FairAdjusted},
@@ -77,6 +84,10 @@ func TestConditions(t *testing.T) {
 		}))
 		if got := res.Fairness[0].State; got != c.state {
 			t.Errorf("%s: %s (%v), want %s", c.name, got, res.Fairness[0].Values, c.state)
+		}
+		told := strings.Contains(strings.Join(res.Doubts, "; "), "not written down: x for")
+		if missing := strings.Contains(c.name, "missing"); told != missing {
+			t.Errorf("%s: doubts %q", c.name, res.Doubts)
 		}
 		named := slices.Contains(res.Pairs[0].Confounded, "x")
 		if want := c.state == compare.FairDiffers; named != want || strings.Contains(res.Pairs[0].Says, "differed in x") != want {
@@ -337,8 +348,10 @@ func TestRanksThatCannotTell(t *testing.T) {
 
 // Laps far off, and sides that may be one, are told of; nothing is left out.
 func TestStraysAreToldOf(t *testing.T) {
-	trials := outings(rand.New(rand.NewPCG(5, 7)), 3, nil)
-	if res := run(t, ask(), trials); len(res.Doubts) > 0 {
+	trials := outings(rand.New(rand.NewPCG(5, 7)), 3, func(int, int) map[string]compare.Condition {
+		return map[string]compare.Condition{"rail": written("dry")}
+	})
+	if res := run(t, ask("rail"), trials); len(res.Doubts) > 0 {
 		t.Errorf("doubts without cause: %q", res.Doubts)
 	}
 	trials[2].Laps[3] = 20100
@@ -375,5 +388,81 @@ func TestScatterThatWasNotSeen(t *testing.T) {
 		if !math.IsNaN(x) {
 			t.Errorf("%s is %g, as if the scatter were known to be nothing", name, x)
 		}
+	}
+}
+
+// Trials that read alike but for the rounding of sums have no interval and no effect size.
+func TestRoundingIsNoScatter(t *testing.T) {
+	var trials []compare.Trial
+	for k, laps := range [][]float64{{12.5, 12.4, 12.4}, {12.8, 12.9, 12.9}, {12.4, 12.5, 12.4}, {12.9, 12.8, 12.9}} {
+		trials = append(trials, compare.Trial{Name: fmt.Sprint(k), Level: string(rune('a' + k%2)), Laps: laps})
+	}
+	res := run(t, ask(), trials)
+	p := res.Pairs[0]
+	if p.Verdict != compare.Unknown || !math.IsNaN(p.Difference.Lo) || !math.IsNaN(p.EffectSize.Value) || res.Sides[0].SD != 0 || !strings.Contains(p.Says, "resolution") {
+		t.Errorf("%+v, %s", p, p.Says)
+	}
+}
+
+// One side wholly before the other in a table without places is told of, turns are not.
+func TestTurnsAreAskedFor(t *testing.T) {
+	for _, c := range []struct {
+		sides string
+		doubt bool
+	}{{"aabb", true}, {"abba", false}, {"bbaa", true}, {"ab", false}} {
+		var trials []compare.Trial
+		for k, level := range c.sides {
+			trials = append(trials, compare.Trial{Name: fmt.Sprint(k), Level: string(level), Laps: []float64{20, 20.1, 20.3, 20.2, 20.15 + 0.01*float64(k)}})
+		}
+		for _, placed := range []bool{false, true} {
+			if placed {
+				for k := range trials {
+					for i := range trials[k].Laps {
+						trials[k].Order = append(trials[k].Order, float64(5*k+i))
+					}
+				}
+			}
+			res := run(t, ask(), trials)
+			got := slices.ContainsFunc(res.Doubts, func(d string) bool { return strings.Contains(d, "stand together") })
+			if got != (c.doubt && !placed) {
+				t.Errorf("%s, places known %t: doubts %q", c.sides, placed, res.Doubts)
+			}
+		}
+	}
+}
+
+// What is asked to be adjusted for goes before the place in the day.
+func TestAskedForGoesFirst(t *testing.T) {
+	var trials []compare.Trial
+	for k := range 8 {
+		volts := 8.4 - 0.02*float64(k)
+		tr := compare.Trial{Name: fmt.Sprint(k), Level: string("abba"[k%4]), Conditions: map[string]compare.Condition{"battery_v": written(fmt.Sprint(volts))}}
+		for i := range 5 {
+			tr.Laps = append(tr.Laps, 20-volts+0.01*float64((i*7+k*3)%5))
+			tr.Order = append(tr.Order, float64(5*k+i))
+		}
+		trials = append(trials, tr)
+	}
+	q := ask("battery_v")
+	q.Words = map[string]string{"battery_v": "battery in V"}
+	if res := run(t, q, trials); len(res.Adjusted) != 1 || res.Adjusted[0].Covariate != "order" {
+		t.Errorf("not asked for: adjusted for %+v", res.Adjusted)
+	}
+	q.Covariates = []string{"battery_v"}
+	res := run(t, q, trials)
+	if len(res.Adjusted) != 1 || res.Adjusted[0].Covariate != "battery_v" || !strings.Contains(strings.Join(res.Doubts, "; "), "a drift of the day is not taken out: beside battery in V") {
+		t.Errorf("asked for: adjusted for %+v, doubts %q", res.Adjusted, res.Doubts)
+	}
+}
+
+// Sentences have as many figures as the interval is worth, and no minus before nothing.
+func TestFiguresGoByTheInterval(t *testing.T) {
+	var trials []compare.Trial
+	for k, m := range []float64{20, 20.3, 20.9, 20.2, 20.5, 20.8} {
+		trials = append(trials, compare.Trial{Name: fmt.Sprint(k), Level: string("abbaab"[k]), Laps: []float64{m, m + 0.01}, Block: fmt.Sprint(k / 2)})
+	}
+	res := run(t, ask(), trials)
+	if !regexp.MustCompile(`the difference is −?\d\.\d\d s \(95 % interval −\d\.\d\d to \d\.\d\d\)`).MatchString(res.Pairs[0].Says) {
+		t.Error(res.Pairs[0].Says)
 	}
 }

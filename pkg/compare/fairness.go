@@ -1,6 +1,7 @@
 package compare
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -46,31 +47,83 @@ func indices(n int) []int {
 	return all
 }
 
-// state is that of a condition over some sides.
+// state is that of a condition over some sides. What is written down tells that sides
+// differ even where it is not in every trial; that they do not, only where it is.
 func (c *comparison) state(name string, sides []int) string {
 	first, same, all := "", true, true
-	for n, i := range sides {
-		for k, t := range c.sides[i].Trials {
-			text := t.Conditions[name].Text
-			all = all && text != ""
-			if n == 0 && k == 0 {
-				first = text
+	for _, i := range sides {
+		written := c.conditions(name, i)
+		all = all && len(written) == len(c.sides[i].Trials)
+		for _, w := range written {
+			if first == "" {
+				first = w.Text
 			}
-			same = same && text == first
+			same = same && w.Text == first
 		}
 	}
 	switch {
+	case same && all:
+		return FairSame
+	case same:
+		return FairUnwritten
+	case all && slices.Contains(c.adjust, name):
+		return FairAdjusted
+	case !c.everySide(name, sides):
+		return FairUnwritten
+	case !c.alike(name, sides):
+		return FairDiffers
 	case !all:
 		return FairUnwritten
-	case same:
-		return FairSame
-	case slices.Contains(c.adjust, name):
-		return FairAdjusted
-	case c.alike(name, sides):
-		return FairVaries
 	}
-	return FairDiffers
+	return FairVaries
 }
+
+// conditions are what a side's trials have written down of one condition.
+func (c *comparison) conditions(name string, side int) (all []Condition) {
+	for _, t := range c.sides[side].Trials {
+		if w := t.Conditions[name]; w.Text != "" {
+			all = append(all, w)
+		}
+	}
+	return all
+}
+
+// everySide reports whether each side has a condition written down in some trial.
+func (c *comparison) everySide(name string, sides []int) bool {
+	return !slices.ContainsFunc(sides, func(i int) bool { return len(c.conditions(name, i)) == 0 })
+}
+
+// doubtUnwritten names the conditions that some trials have written down and some have not.
+func (c *comparison) doubtUnwritten() {
+	if len(c.q.Conditions) == 0 {
+		c.doubt("no condition is written down: what differed between the sides besides the %s nothing here tells", c.word(c.q.Factor))
+	}
+	var missing []string
+	for _, name := range c.q.Conditions {
+		var where []string
+		for i, s := range c.sides {
+			switch n := len(c.conditions(name, i)); {
+			case n == 0:
+				where = append(where, s.Level)
+			case n < len(s.Trials):
+				where = append(where, fmt.Sprintf("%d of %d trials of %s", len(s.Trials)-n, len(s.Trials), s.Level))
+			}
+		}
+		if len(where) > 0 && len(where) <= len(c.sides) && c.anySide(name) {
+			missing = append(missing, fmt.Sprintf("%s for %s", c.word(name), list(where)))
+		}
+	}
+	if len(missing) > 0 {
+		c.doubt("not written down: %s; whether the sides differ in it there nothing here tells", strings.Join(missing, "; "))
+	}
+}
+
+func (c *comparison) anySide(name string) bool {
+	return slices.ContainsFunc(indices(len(c.sides)), func(i int) bool { return len(c.conditions(name, i)) > 0 })
+}
+
+// word is what a column is called in sentences.
+func (c *comparison) word(name string) string { return cmp.Or(c.q.Words[name], name) }
 
 // alike reports whether several values are spread alike over the sides: numbers whose
 // means lie no farther apart than chance puts them, or words each of which every side has
@@ -85,11 +138,11 @@ func (c *comparison) alike(name string, sides []int) bool {
 	least := math.Inf(1)
 	for n, i := range sides {
 		counts[n] = map[string]float64{}
-		share := 1 / float64(len(c.sides[i].Trials))
-		least = min(least, float64(len(c.sides[i].Trials)))
-		for _, t := range c.sides[i].Trials {
-			counts[n][t.Conditions[name].Text] += share
-			every[t.Conditions[name].Text] = true
+		written := c.conditions(name, i)
+		least = min(least, float64(len(written)))
+		for _, w := range written {
+			counts[n][w.Text] += 1 / float64(len(written))
+			every[w.Text] = true
 			total++
 		}
 	}
@@ -109,14 +162,14 @@ func (c *comparison) alike(name string, sides []int) bool {
 }
 
 // apart is how far the sides' means of a number lie apart at most, in SDs within sides, and
-// the SD that chance gives that; ok is false where it is no number in every trial, or does
-// not vary within a side.
+// the SD that chance gives that; ok is false where what is written down is no number, or
+// does not vary within a side.
 func (c *comparison) apart(name string, sides []int) (far, chance float64, ok bool) {
 	samples := make([]stats.Sample, len(sides))
 	for n, i := range sides {
 		var x []float64
-		for _, t := range c.sides[i].Trials {
-			x = append(x, t.covariate(name))
+		for _, w := range c.conditions(name, i) {
+			x = append(x, w.Value)
 		}
 		samples[n] = stats.SampleOf(x)
 	}
@@ -133,8 +186,8 @@ func (c *comparison) apart(name string, sides []int) (far, chance float64, ok bo
 
 func (c *comparison) number(name string, sides []int) bool {
 	for _, i := range sides {
-		for _, t := range c.sides[i].Trials {
-			if math.IsNaN(t.covariate(name)) {
+		for _, w := range c.conditions(name, i) {
+			if math.IsNaN(w.Value) {
 				return false
 			}
 		}
@@ -210,29 +263,41 @@ func (c *comparison) choose() {
 		least = min(least, len(s.Trials))
 	}
 	if c.q.Blocks || least < 2 {
+		for _, name := range c.q.Covariates {
+			c.doubt("%s is not adjusted for: that needs three trials a side, not drawn in blocks", c.word(name))
+		}
 		return
 	}
-	if c.canTell(orderColumn) && least >= 3 {
+	for _, name := range c.q.Conditions {
+		if slices.Contains(c.q.Covariates, name) {
+			c.adjustFor(name, least)
+		}
+	}
+	switch {
+	case !c.canTell(orderColumn) || least < 3:
+	case len(c.adjust) == 0 || least >= len(c.adjust)+3 && c.tellTogether(orderColumn):
 		c.adjust = append(c.adjust, orderColumn)
+	default:
+		c.doubt("a drift of the day is not taken out: beside %s, which was asked for, these trials cannot tell it", list(c.names()))
 	}
 	for _, name := range c.q.Conditions {
-		wanted := slices.Contains(c.q.Covariates, name)
-		far, _, ok := c.apart(name, indices(len(c.sides)))
-		if !wanted && !(ok && far > 0.5) {
-			continue
+		if far, _, ok := c.apart(name, indices(len(c.sides))); ok && far > 0.5 && c.canTell(name) && !slices.Contains(c.q.Covariates, name) {
+			c.adjustFor(name, least)
 		}
-		switch {
-		case !c.canTell(name):
-			if wanted {
-				c.doubt("%s cannot be adjusted for: it is not a number in every trial, or does not vary within sides", name)
-			}
-		case least < len(c.adjust)+3:
-			c.doubt("%s is not adjusted for: with %d trials a side there are too few to tell how laps go with it", name, least)
-		case len(c.adjust) > 0 && !c.tellTogether(name):
-			c.doubt("%s is not adjusted for: it goes with what is adjusted for already", name)
-		default:
-			c.adjust = append(c.adjust, name)
-		}
+	}
+}
+
+// adjustFor adjusts for a condition if the trials can tell what it does, and else says why not.
+func (c *comparison) adjustFor(name string, least int) {
+	switch {
+	case !c.canTell(name):
+		c.doubt("%s cannot be adjusted for: it is not a number in every trial, or does not vary within sides", c.word(name))
+	case least < len(c.adjust)+3:
+		c.doubt("%s is not adjusted for: with %d trials a side there are too few to tell how laps go with it", c.word(name), least)
+	case len(c.adjust) > 0 && !c.tellTogether(name):
+		c.doubt("%s is not adjusted for: it goes with what is adjusted for already", c.word(name))
+	default:
+		c.adjust = append(c.adjust, name)
 	}
 }
 

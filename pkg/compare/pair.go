@@ -98,6 +98,9 @@ func (c *comparison) find(i, j int) (f finding, effect, unadjusted Estimate) {
 		f, effect = c.findPlain(a, b)
 		f = c.mindDrift(f, a, b)
 	}
+	if f.hide() {
+		effect = none()
+	}
 	f.sa, f.sb = a.SD, b.SD
 	if f.load == 0 {
 		f.load = 1
@@ -110,7 +113,7 @@ func (c *comparison) findPlain(a, b Side) (finding, Estimate) {
 	d := welchOf(a, b)
 	f := c.ofContrast(d)
 	f.method = "difference of trial means, each side with its own scatter (" + c.critical(d) + ")"
-	c.minding(&f, a, b)
+	c.minding(&f, a)
 	return f, hedges(a, b)
 }
 
@@ -142,14 +145,20 @@ func welchOf(a, b Side) stats.Contrast {
 	return w
 }
 
-func (c *comparison) minding(f *finding, a, b Side) {
+func (c *comparison) minding(f *finding, a Side) {
 	f.unit, f.meanA, f.varA = UnitTrial, a.Mean.Value, a.SD*a.SD/float64(len(a.Trials))
-	if f.se == 0 {
-		f.cannot = "all trials of a side read exactly the same: the resolution hides the scatter"
-		nan := func(float64) float64 { return math.NaN() }
-		f.interval = func(float64) (lo, hi float64) { return math.NaN(), math.NaN() }
-		f.p, f.equivalence, f.varA = func() float64 { return math.NaN() }, nan, math.NaN()
+}
+
+// hide takes the intervals from a finding whose scatter is nothing but rounding.
+func (f *finding) hide() bool {
+	if lo, hi := f.interval(0.95); !(hi-lo <= rounding*math.Abs(f.meanA)) {
+		return false
 	}
+	f.cannot = "trials read exactly the same: the resolution hides the scatter"
+	nan := func(float64) float64 { return math.NaN() }
+	f.interval = func(float64) (lo, hi float64) { return math.NaN(), math.NaN() }
+	f.p, f.equivalence, f.varA = func() float64 { return math.NaN() }, nan, math.NaN()
+	return true
 }
 
 func hedges(a, b Side) Estimate {
@@ -174,7 +183,7 @@ func (c *comparison) findAdjusted(i, j int) (finding, Estimate) {
 	if pooled {
 		f.method = "difference of trial means at like " + list(c.names()) + " (analysis of covariance), scatter pooled"
 	}
-	c.minding(&f, a, b)
+	c.minding(&f, a)
 	loads := fit.Loads(0, 1)
 	f.load = loaded(fit, a, b)
 	if f.load > 2 {
@@ -221,7 +230,7 @@ const placeInDay = "place in the day"
 func (c *comparison) names() []string {
 	names := slices.Clone(c.adjust)
 	for i, n := range names {
-		if n == orderColumn {
+		if names[i] = c.word(n); n == orderColumn {
 			names[i] = placeInDay
 		}
 	}

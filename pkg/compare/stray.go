@@ -2,6 +2,9 @@ package compare
 
 import (
 	"fmt"
+	"maps"
+	"math"
+	"slices"
 	"strings"
 
 	"rainhill/pkg/stats"
@@ -13,7 +16,7 @@ func (c *comparison) doubtNames() {
 	for i, a := range c.sides {
 		for _, b := range c.sides[:i] {
 			if plain(a.Level) == plain(b.Level) {
-				c.doubt("%q and %q are taken for two: are they one %s, written in two ways?", b.Level, a.Level, c.q.Factor)
+				c.doubt("%q and %q are taken for two: are they one %s, written in two ways?", b.Level, a.Level, c.word(c.q.Factor))
 			}
 		}
 	}
@@ -46,5 +49,28 @@ func (c *comparison) doubtStrays() {
 		if count > 0 {
 			c.doubt("%d lap(s) of %s lie more than %d times above or below its median of %s %s (first: %s): are they laps, and in that unit? They are compared as they stand", count, s.Level, strayTimes, show(middle), c.q.Unit, first)
 		}
+	}
+}
+
+// doubtTurns tells where places in the day are not known and each side stands in one piece:
+// if they ran so, what the day does to all laps is in the difference.
+func (c *comparison) doubtTurns() {
+	side := map[int]int{}
+	for i, s := range c.sides {
+		for _, t := range s.Trials {
+			if !math.IsNaN(t.place) {
+				return
+			}
+			side[t.row] = i
+		}
+	}
+	changes, before := 0, -1
+	for _, row := range slices.Sorted(maps.Keys(side)) {
+		if side[row] != before {
+			changes, before = changes+1, side[row]
+		}
+	}
+	if changes == len(c.sides) && len(side) > changes {
+		c.doubt("places in the day are not written down (order), and the trials of each side stand together: if they ran so, a drift of the day may be the difference; take turns (a b b a) and write them down")
 	}
 }

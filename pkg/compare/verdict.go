@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strconv"
 	"strings"
 
 	"rainhill/pkg/stats"
@@ -243,7 +244,7 @@ func (c *comparison) says(p Pair, f finding) string {
 	if d.Value < 0 {
 		lo, hi = -d.Hi, -d.Lo
 	}
-	amount := fmt.Sprintf("%s %s (95 %% interval %s to %s)", show(math.Abs(d.Value)), c.q.Unit, show(lo), show(hi))
+	amount := c.amount(Estimate{math.Abs(d.Value), lo, hi})
 	faster, than := p.B, p.A
 	if (d.Value > 0) == c.q.Less {
 		faster, than = p.A, p.B
@@ -260,9 +261,17 @@ func (c *comparison) says(p Pair, f finding) string {
 		b.WriteString(c.unknown(p, f))
 	}
 	if len(p.Confounded) > 0 {
-		fmt.Fprintf(&b, ", but %s and %s differed in %s too: which of these it is nothing here tells", p.A, p.B, list(p.Confounded))
+		words := make([]string, len(p.Confounded))
+		for i, name := range p.Confounded {
+			words[i] = c.word(name)
+		}
+		but := ", but"
+		if p.Verdict == Unknown {
+			but = "; whatever comes of that,"
+		}
+		fmt.Fprintf(&b, "%s %s and %s differed in %s too: which of these it is nothing here tells", but, p.A, p.B, list(words))
 	}
-	if p.Unit == UnitLap {
+	if p.Unit == UnitLap && f.cannot == "" {
 		b.WriteString("; this is of these two outings: how trials scatter is not known with one trial a side")
 	}
 	return b.String()
@@ -272,11 +281,14 @@ func (c *comparison) unknown(p Pair, f finding) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "cannot tell yet whether %s or %s is faster", p.A, p.B)
 	if !math.IsNaN(p.Difference.Lo) {
-		fmt.Fprintf(&b, ": the difference is %s %s (95 %% interval %s to %s)", show(p.Difference.Value), c.q.Unit, show(p.Difference.Lo), show(p.Difference.Hi))
+		fmt.Fprintf(&b, ": the difference is %s", c.amount(p.Difference))
 	}
 	switch {
 	case f.cannot != "":
 		fmt.Fprintf(&b, "; %s", f.cannot)
+		if f.unit == UnitLap {
+			fmt.Fprintf(&b, "; %s", p.MoreWhy)
+		}
 	case p.More == 1:
 		b.WriteString("; one more trial of each would probably settle it")
 	case p.More > 1:
@@ -288,6 +300,20 @@ func (c *comparison) unknown(p Pair, f finding) string {
 		b.WriteString("; with a margin that matters it can also be said that they are the same")
 	}
 	return b.String()
+}
+
+// amount is an estimate with as many decimals as its interval is worth: two figures of
+// its half.
+func (c *comparison) amount(e Estimate) string {
+	half := (e.Hi - e.Lo) / 2
+	decimals := 3
+	if half > 0 && !math.IsInf(half, 0) {
+		decimals = max(0, min(6, 1-int(math.Floor(math.Log10(half)))))
+	}
+	at := func(x float64) string {
+		return strings.Replace(strconv.FormatFloat(x, 'f', decimals, 64), "-", "\u2212", 1)
+	}
+	return fmt.Sprintf("%s %s (95 %% interval %s to %s)", at(e.Value), c.q.Unit, at(e.Lo), at(e.Hi))
 }
 
 // show is a number with four figures.
