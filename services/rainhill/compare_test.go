@@ -99,10 +99,15 @@ func TestCompareSaysWhatConfounds(t *testing.T) {
 	if r := compared(t, out); len(r.Pairs[0].ConfoundedBy) > 0 || r.Fairness[0].State != wire.FairSame {
 		t.Errorf("confounded by %v, %+v", r.Pairs[0].ConfoundedBy, r.Fairness)
 	}
-	unwritten := strings.Replace(table, "old,no", "old,", 6)
+	unwritten := strings.Replace(table, "old,no", "old,", 18) // on the whole side: nothing tells whether they differ
 	out, _, _ = ranCompare(t, unwritten, "--factor", "motor")
-	if r := compared(t, out); r.Fairness[0].State != wire.FairUnwritten {
-		t.Errorf("%+v", r.Fairness)
+	if r := compared(t, out); r.Fairness[0].State != wire.FairUnwritten || len(r.Pairs[0].ConfoundedBy) > 0 || !strings.Contains(strings.Join(r.Doubts, "; "), "not written down: tyres for old") {
+		t.Errorf("%+v, doubts %q", r.Fairness, r.Doubts)
+	}
+	once := strings.Replace(table, "old,no", "old,", 6) // in one trial: the others tell
+	out, _, _ = ranCompare(t, once, "--factor", "motor")
+	if r := compared(t, out); r.Fairness[0].State != wire.FairDiffers || len(r.Pairs[0].ConfoundedBy) != 1 || !strings.Contains(strings.Join(r.Doubts, "; "), "not written down: tyres for 1 of 3 trials of old") {
+		t.Errorf("%+v, doubts %q", r.Fairness, r.Doubts)
 	}
 }
 
