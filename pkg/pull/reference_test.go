@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"rainhill/pkg/pull"
+	"rainhill/pkg/stats"
 	"rainhill/testdata/reference"
 )
 
@@ -260,7 +261,7 @@ func TestSharesOfFew(t *testing.T) {
 		for _, x := range kn {
 			lo, hi := pull.ClopperPearson(x[0], x[1], 0.95)
 			c.Check(t, fmt.Sprintf("%g/%g Clopper-Pearson 95%%", x[0], x[1]), lo, hi)
-			lo, hi = pull.Wilson(x[0], x[1])
+			lo, hi = stats.Wilson(x[0], x[1])
 			c.Check(t, fmt.Sprintf("%g/%g Wilson 95%%", x[0], x[1]), lo, hi)
 		}
 		if id == "C12" { // what 10 of 10 leave open of failures

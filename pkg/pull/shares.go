@@ -6,16 +6,6 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// Wilson is the 95 % interval of a share of k in n by the score test (Wilson 1927,
-// Journal of the American Statistical Association 22, 209). Half successes may count.
-// NaN of none.
-func Wilson(k, n float64) (lo, hi float64) {
-	z := distuv.UnitNormal.Quantile(0.975)
-	mid, d := k+z*z/2, n+z*z
-	half := z * math.Sqrt(max(k*(n-k)/n, 0)+z*z/4)
-	return max(0, (mid-half)/d), min(1, (mid+half)/d)
-}
-
 // ClopperPearson is the interval of a share of k in n that holds it at least as often
 // as level says (Clopper and Pearson 1934, Biometrika 26, 404).
 func ClopperPearson(k, n, level float64) (lo, hi float64) {

@@ -1,7 +1,4 @@
 package truth
 
-// The sums behind a report, for their published cases.
-var (
-	Assign = assign
-	Wilson = wilson
-)
+// Assign is for its published cases.
+var Assign = assign

@@ -173,23 +173,6 @@ func class(lines []Line) Class {
 }
 
 func share(k, n int) Share {
-	lo, hi := wilson(k, n)
+	lo, hi := stats.Wilson(float64(k), float64(n))
 	return Share{Within: k, Value: Number(float64(k) / float64(n)), Lo: Number(lo), Hi: Number(hi)}
-}
-
-// wilson is the 95 % interval of a probability of which k of n trials speak
-// (Wilson 1927, Journal of the American Statistical Association 22, 209). NaN
-// when n is 0.
-//
-//	(p + z^2/2n -+ z sqrt(p(1-p)/n + z^2/4n^2)) / (1 + z^2/n),  p = k/n
-func wilson(k, n int) (lo, hi float64) {
-	if n == 0 {
-		return math.NaN(), math.NaN()
-	}
-	z := stats.TQuantile(0.975, math.Inf(1))
-	p, m := float64(k)/float64(n), float64(n)
-	mid := p + z*z/(2*m)
-	half := z * math.Sqrt(p*(1-p)/m+z*z/(4*m*m))
-	all := 1 + z*z/m
-	return max(0, (mid-half)/all), min(1, (mid+half)/all)
 }

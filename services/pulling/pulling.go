@@ -11,6 +11,7 @@ import (
 	"slices"
 
 	"rainhill/pkg/pull"
+	"rainhill/pkg/stats"
 	"rainhill/pkg/wire"
 )
 
@@ -211,7 +212,7 @@ func tallies(as []pull.Attempt, x pull.Limit, l *wire.PullLimit) {
 				row.Stalled++
 			}
 		}
-		row.Lo, row.Hi = pull.Wilson(t.Moves, t.N)
+		row.Lo, row.Hi = stats.Wilson(t.Moves, t.N)
 		row.AtLeast = pull.AtLeast(float64(row.Moved), t.N)
 		l.Loads = append(l.Loads, row)
 		l.Steps = append(l.Steps, wire.PullAt{LoadG: t.X, Share: x.Steps[i]})
