@@ -3,7 +3,6 @@ package pull
 import (
 	"fmt"
 	"math"
-	"slices"
 )
 
 // Limit is what attempts at loads say. Fit is the penalised logistic share of successes over
@@ -48,7 +47,7 @@ func Judge(as []Attempt) Limit {
 		l.doubt("greater loads moved at least as often as smaller ones: no limit can be told from these attempts")
 		return l
 	}
-	l.belief = settled(l.Tallies)
+	l.belief = told(of)
 	l.Load50, l.Load95 = l.at(0), l.at(sureLogit)
 	l.weigh(of)
 	return l
@@ -96,7 +95,7 @@ func (l *Limit) at(logit float64) Interval {
 
 // Share is the share of attempts that succeed at a load.
 func (l Limit) Share(loadG float64) Interval {
-	x := l.belief.share(loadG)
+	x := l.belief.shares(loadG)
 	p, _ := Logit(l.Fit.A + l.Fit.B*loadG)
 	x.Value = min(max(p, x.Lo), x.Hi)
 	return x
@@ -115,18 +114,16 @@ func (l *Limit) weigh(as []Attempt) {
 
 // either says what the limit would be, were struggles successes, or failures.
 func (l *Limit) either(as []Attempt) {
-	moved, stalled := slices.Clone(as), slices.Clone(as)
 	struggles := 0
-	for i, a := range as {
+	for _, a := range as {
 		if a.Outcome == Struggled {
 			struggles++
-			moved[i].Outcome, stalled[i].Outcome = Moved, Stalled
 		}
 	}
 	if struggles == 0 {
 		return
 	}
-	l.doubt("%d of %d attempts struggled, each of which counts as half a success; were they successes load50 would be %s, were they failures %s", struggles, len(as), half(moved), half(stalled))
+	l.doubt("%d of %d attempts struggled, each of which counts as half a success; were they successes load50 would be %s, were they failures %s", struggles, len(as), half(taken(as, Moved)), half(taken(as, Stalled)))
 }
 
 func half(as []Attempt) string {

@@ -67,7 +67,7 @@ func Suggest(as []Attempt, massG, smallestG float64) Next {
 	case up < down && down-up > max(fineShare*(up+down)/2, 1.5*StepOf(up, smallestG)):
 		return Next{LoadG: LayOut((up+down)/2, smallestG), Why: "half way between " + Written(up, 0) + " g, which moved, and " + Written(down, 0) + " g, which did not"}
 	}
-	b := believe(ts, ramp(0.6*min(up, down), 1.6*max(up, down), 60), 16)
+	b := believe(ts, ramp(0.6*min(up, down), 1.6*max(up, down), 60), 16, false)
 	n := mostTold(ts, b, smallestG)
 	n.Done = enough(len(as), b)
 	if n.Done {
