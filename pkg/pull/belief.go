@@ -136,7 +136,7 @@ func likelihood(ts []Tally, limit, spread float64) (sum float64) {
 // Sizes of the rounds of a belief.
 const (
 	coarseLimits, coarseSpreads = 60, 12
-	fineLimits, fineSpreads     = 80, 24
+	fineLimits, fineSpreads     = 100, 24
 )
 
 // told is what is believed of attempts, struggles being what halved says of them. They have
@@ -173,7 +173,7 @@ func settled(ts []Tally) belief {
 	up, down := ends(ts)
 	lo, hi := min(up, down)/3, max(up, down)*3
 	for range 2 {
-		lo, hi = believe(ts, ramp(lo, hi, coarseLimits), coarseSpreads, false).reach((hi-lo)/coarseLimits, 1e-5)
+		lo, hi = believe(ts, ramp(lo, hi, coarseLimits), coarseSpreads, false).reach((hi-lo)/coarseLimits, 2e-4)
 	}
 	return believe(ts, ramp(lo, hi, fineLimits), fineSpreads, true)
 }

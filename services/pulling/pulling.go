@@ -179,7 +179,7 @@ func (g group) attempted(as []Attempt, o Options, l *wire.PullLimit) {
 	}
 	l.Load50G, l.Load95G = estimate(x.Load50), estimate(x.Load95)
 	l.Doubts = append(l.Doubts, x.Doubts...)
-	l.Fit = "logistic share of successes over load by penalised likelihood (Firth 1993), intervals by the likelihood integrated over how sharply it fails; one that struggled is half a success"
+	l.Fit = "logistic share of successes over load by penalised likelihood (Firth 1993), intervals by the likelihood integrated over how sharply it fails, over load and over log load; one that struggled is half a success, in the intervals perhaps a whole one or none"
 	tallies(of, x, l)
 	curve(x, l)
 	checks(x, l)
