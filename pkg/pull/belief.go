@@ -10,14 +10,14 @@ import (
 var sureLogit = math.Log(19)
 
 // What is thought of the relative spread before any attempt: its order of magnitude is
-// unknown, between half a hundredth of the limit, finer than anybody lays out, and one at
+// unknown, between a five-hundredth of the limit, finer than anybody lays out, and one at
 // which a locomotive fails one in thirteen with hardly a load; wider is a little likelier. All
 // three, and what a struggle may be, were chosen by simulation, since intervals of few
 // attempts lean on them (DEVELOPERS.md).
 const (
-	leastSpread = 0.005
+	leastSpread = 0.002
 	mostSpread  = 0.4
-	tilt        = 0.25 // weight per ln r goes as r^tilt
+	tilt        = 0.3 // weight per ln r goes as r^tilt
 )
 
 // halved is how surely a struggle is half a success. Who made the attempts may have meant
