@@ -5,6 +5,7 @@ package comparison
 
 import (
 	"cmp"
+	"fmt"
 	"math"
 
 	"rainhill/pkg/compare"
@@ -57,6 +58,14 @@ type Set struct {
 	Conditions []string
 	Trials     []compare.Trial
 	Doubts     []string
+}
+
+// Coasted says how many trials are left out as a train rolled by itself in them.
+func Coasted(trials int) []string {
+	if trials == 0 {
+		return nil
+	}
+	return []string{fmt.Sprintf("%d coasting trial(s) left out: what rolled by itself (condition %s) ran no laps of the locomotive", trials, wire.CondCoast)}
 }
 
 // Compare compares the levels of the factor in a set.

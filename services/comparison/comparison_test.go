@@ -153,3 +153,12 @@ func TestRowsThatStandTwice(t *testing.T) {
 		t.Errorf("without lap numbers: %q", sets[0].Doubts)
 	}
 }
+
+// Trials that a column coast says rolled by themselves are left out, and counted.
+func TestCoastingRowsAreLeftOut(t *testing.T) {
+	f := sheet(t, "a.csv", "trial,lap_time_s,loco,coast\n1,20,a,no\n2,21,b,\n3,7,a,yes\n3,8,a,yes\n4,7,a,Yes\n5,20.1,a,no\n")
+	sets, bad := comparison.FromSheets(comparison.Ask{Factor: "loco"}, []comparison.File{f})
+	if s := sets[0]; len(bad) > 0 || len(s.Trials) != 3 || len(s.Doubts) != 1 || !strings.HasPrefix(s.Doubts[0], "2 coasting trial(s) left out") {
+		t.Errorf("%v %+v", bad, s)
+	}
+}

@@ -135,6 +135,7 @@ type gathering struct {
 	columns []string
 	keys    []string
 	trials  map[string]*outing
+	coasted map[string]bool // trials left out as the train rolled by itself
 }
 
 func (r *reader) read(f File) {
@@ -182,7 +183,7 @@ func (r *reader) readRow(f File, row wire.SheetRow) {
 	}
 	g := r.sets[pair]
 	if g == nil {
-		g = &gathering{trials: map[string]*outing{}}
+		g = &gathering{trials: map[string]*outing{}, coasted: map[string]bool{}}
 		r.sets[pair], r.pairs = g, append(r.pairs, pair)
 	}
 	for _, c := range f.Sheet.Columns {
@@ -195,6 +196,11 @@ func (r *reader) readRow(f File, row wire.SheetRow) {
 	}
 	if r.several[row.Text("trial")] {
 		trial = f.Name + " " + trial
+	}
+	said := wire.Trial{Conditions: map[string]any{wire.CondCoast: strings.ToLower(row.Text(wire.CondCoast))}}
+	if said.Coasting() {
+		g.coasted[trial] = true
+		return
 	}
 	o := g.outing(trial, level)
 	o.session = row.Text("session")
@@ -261,7 +267,7 @@ func (r *reader) lap(f File, row wire.SheetRow) (l lap, ok bool) {
 func (g *gathering) set(pair, measure string, ask Ask) Set {
 	s := Set{Pair: pair, Measure: measure}
 	s.Conditions, s.Doubts = g.conditions(ask)
-	s.Doubts = append(s.Doubts, g.twice()...)
+	s.Doubts = append(append(s.Doubts, Coasted(len(g.coasted))...), g.twice()...)
 	g.placeByStart()
 	under := map[string][]string{}
 	for _, k := range g.keys {

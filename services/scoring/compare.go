@@ -58,11 +58,18 @@ var factorOrder = []string{wire.CondTrim, wire.ByLocomotive, wire.ByConsist}
 // roster has them.
 func heldAgainst(ask wire.CompareAsk, sessions []wire.Results, margins map[string]wire.Margin, roster names) (wire.CompareAnswer, error) {
 	out := wire.CompareAnswer{Sessions: []wire.ComparedSession{}}
-	circuits := map[string]bool{}
+	circuits, coasted := map[string]bool{}, 0
 	for i := range sessions {
 		r := &sessions[i]
 		roster.knew(*r)
-		r.Trials = slices.DeleteFunc(r.Trials, func(t wire.TrialResult) bool { return !taken(ask, r.Session, t) })
+		r.Trials = slices.DeleteFunc(r.Trials, func(t wire.TrialResult) bool {
+			enters := taken(ask, r.Session, t)
+			if enters && t.About.Coasting() {
+				coasted++ // a train that rolled by itself: no laps of the locomotive
+				return true
+			}
+			return !enters
+		})
 		if r.Session == nil {
 			continue
 		}
@@ -89,6 +96,7 @@ func heldAgainst(ask wire.CompareAsk, sessions []wire.Results, margins map[strin
 	if err != nil {
 		r.Doubts = append(r.Doubts, err.Error())
 	}
+	r.Doubts = append(r.Doubts, comparison.Coasted(coasted)...)
 	if len(out.Circuits) > 1 {
 		r.Doubts = append(r.Doubts, "the sessions are on different circuits: lap times of one are not those of another")
 	}

@@ -68,6 +68,36 @@ func TestTrialsAreNamedWithTheirSession(t *testing.T) {
 	}
 }
 
+// Vans that were pushed off, with the locomotive aside, are no laps of it.
+func TestCoastingTrialsAreNotCompared(t *testing.T) {
+	r := ranIn("morning")
+	for i, coast := range []any{"yes", true, "no"} {
+		x := ranIn("morning").Trials[0]
+		x.Trial, x.About = []string{"push-1", "push-2", "run-3"}[i], &wire.Trial{Conditions: map[string]any{wire.CondCoast: coast}}
+		r.Trials = append(r.Trials, x)
+	}
+	void := ranIn("morning").Trials[0]
+	void.About = &wire.Trial{Void: true, Conditions: map[string]any{wire.CondCoast: "yes"}}
+	r.Trials = append(r.Trials, void)
+	out, err := scoring.HeldAgainst(wire.CompareAsk{}, []wire.Results{r}, nil, map[string]map[string]string{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, x := range out.Result.Trials {
+		got = append(got, x.Trial)
+	}
+	if !slices.Equal(got, []string{"run-1", "run-3", "run-2"}) || out.Sessions[0].Trials != 3 {
+		t.Errorf("compared %v of %+v", got, out.Sessions)
+	}
+	if says := strings.Join(out.Result.Doubts, "\n"); !strings.Contains(says, "2 coasting trial(s) left out") {
+		t.Errorf("doubts %s", says)
+	}
+	if slices.ContainsFunc(out.Factors, func(f wire.CompareFactor) bool { return f.Name == wire.CondCoast }) {
+		t.Errorf("to be compared by are %+v", out.Factors)
+	}
+}
+
 // Locomotives stand in verdicts and tables by the names of the roster, and those that bear
 // one name with their ids; what may be asked for stays their ids.
 func TestComparedByTheNamesOfTheRoster(t *testing.T) {
