@@ -162,3 +162,23 @@ func TestCoastingRowsAreLeftOut(t *testing.T) {
 		t.Errorf("%v %+v", bad, s)
 	}
 }
+
+// Averages below a table, or between its trials, are no laps; what only reads like one is.
+func TestAveragesAreNoLaps(t *testing.T) {
+	f := sheet(t, "a.csv", "Run;Lap;Tyres;Time (s)\n1;1;new;12,5\n1;2;new;12,4\n1;Mittel:;new;12,45\n2;1;old;12,9\nBest tyres;1;old;12,7\nMeander;1;new;12,2\nAverage;;new;12,35\nMean old;;old;12,8\nTOTAL 1;;old;50\nBest;;old;12,1\n")
+	sets, bad := comparison.FromSheets(comparison.Ask{Factor: "tyres"}, []comparison.File{f})
+	var names []string
+	for _, trial := range sets[0].Trials {
+		names = append(names, fmt.Sprint(trial.Name, len(trial.Laps)))
+	}
+	if len(bad) > 0 || strings.Join(names, ", ") != "12, 21, Best tyres1, Meander1" {
+		t.Errorf("%v, trials %q", bad, names)
+	}
+	if says := strings.Join(sets[0].Doubts, "\n"); !strings.Contains(says, `5 row(s) are left out as averages or totals of others, by their name: "Mittel:" in a.csv:4, "Average" in a.csv:8, "Mean old" in a.csv:9 and 2 more`) {
+		t.Errorf("doubts %s", says)
+	}
+	only := sheet(t, "a.csv", "Run;Tyres;Time (s)\nAverage;new;12,5\nAverage;old;12,4\n")
+	if sets, bad := comparison.FromSheets(comparison.Ask{Factor: "tyres"}, []comparison.File{only}); len(sets) > 0 || len(bad) != 1 || !strings.Contains(bad[0].Reason, "2 row(s) are left out") {
+		t.Errorf("of averages alone: %v %v", sets, bad)
+	}
+}

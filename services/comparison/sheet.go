@@ -65,9 +65,12 @@ func FromSheets(ask Ask, files []File) (sets []Set, bad []Complaint) {
 	for _, f := range files {
 		r.read(f)
 	}
+	if len(r.pairs) == 0 && len(r.summaries) > 0 {
+		r.complain(files[0].Name, wire.Complaint{Reason: r.leftOut()[0]})
+	}
 	for _, pair := range r.pairs {
 		s := r.sets[pair].set(pair, r.measure, ask)
-		s.Doubts = append(s.Doubts, r.takenFor(files)...)
+		s.Doubts = append(append(s.Doubts, r.takenFor(files)...), r.leftOut()...)
 		sets = append(sets, s)
 	}
 	return sets, r.bad
@@ -106,6 +109,8 @@ type reader struct {
 	sets    map[string]*gathering
 	pairs   []string
 	bad     []Complaint
+	// summaries are rows left out as they hold no lap but what several came to.
+	summaries []string
 }
 
 func (r *reader) complain(file string, c wire.Complaint) {
@@ -147,6 +152,10 @@ func (r *reader) read(f File) {
 		return
 	}
 	for _, row := range f.Sheet.Rows {
+		if word := summary(row); word != "" {
+			r.summaries = append(r.summaries, fmt.Sprintf("%q in %s:%d", word, f.Name, row.Line))
+			continue
+		}
 		r.readRow(f, row)
 	}
 }
