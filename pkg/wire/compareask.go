@@ -16,7 +16,8 @@ const (
 // "" the one in the book. No factor: what was changed on purpose, else what differs. Trials,
 // when named, are the only ones taken; a trial is named by its id, of whichever session, or
 // as SESSION/TRIAL. A and B, when named, are the only levels, each by its id or as it is
-// called in the roster. Block is the condition in whose rounds the trials were run.
+// called in the roster. Block is the condition in whose rounds the trials were run. Of several
+// sessions, which one a trial was run in is a condition too: BySession.
 type CompareAsk struct {
 	Sessions   []string `json:"sessions"`
 	Factor     string   `json:"factor"`

@@ -14,14 +14,14 @@ import (
 
 // FromResults makes a set of the results of sessions: trials with the laps that count, and
 // as conditions what was written down of them. The factor may be the locomotive, the
-// consist, the battery, the direction, the circuit or any condition; what the roster has
-// stands there as it is called.
+// consist, the battery, the direction, the circuit, the session where there are several, or
+// any condition; what the roster has stands there as it is called.
 func FromResults(ask Ask, sessions ...wire.Results) Set {
 	s := Set{Measure: cmp.Or(ask.Measure, MeasureTime)}
 	var day []placed
 	for _, r := range sessions {
 		for _, t := range r.Trials {
-			values := written(r, t)
+			values := written(r, t, len(sessions) > 1)
 			for name, v := range values {
 				if called := ask.Called.name(name, v.Text); called != v.Text {
 					values[name] = compare.Condition{Text: called, Value: math.NaN()}
@@ -72,14 +72,18 @@ func addLaps(trial *compare.Trial, laps []wire.Lap, measure string, index int) (
 	return day
 }
 
-// written is what was written down of a trial.
-func written(r wire.Results, t wire.TrialResult) map[string]compare.Condition {
+// written is what was written down of a trial; of one among several sessions, which it was
+// run in, too: another day is another rail, battery and room.
+func written(r wire.Results, t wire.TrialResult, several bool) map[string]compare.Condition {
 	out := map[string]compare.Condition{}
 	put := func(name, text string) { out[name] = compare.Condition{Text: text, Value: parsed(text)} }
 	put(wire.ByLocomotive, t.Train)
 	put(wire.ByConsist, t.Consist)
 	if r.Session != nil {
 		put(wire.ByCircuit, r.Session.Circuit)
+	}
+	if several && r.Session != nil {
+		out[wire.BySession] = compare.Condition{Text: r.Session.ID, Value: math.NaN()}
 	}
 	if a := t.About; a != nil {
 		put(wire.ByDirection, a.Direction)
@@ -102,7 +106,7 @@ func Factors(called Called, sessions ...wire.Results) []wire.CompareFactor {
 	for _, r := range sessions {
 		for _, t := range r.Trials {
 			trials++
-			for name, v := range written(r, t) {
+			for name, v := range written(r, t, len(sessions) > 1) {
 				if v.Text == "" {
 					continue
 				}

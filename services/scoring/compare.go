@@ -121,8 +121,14 @@ func choose(factors []wire.CompareFactor) string {
 			return name
 		}
 	}
+	// Another day is what is left to hold against where nothing else differs.
+	for _, f := range factors {
+		if f.Name != wire.BySession {
+			return f.Name
+		}
+	}
 	if len(factors) > 0 {
-		return factors[0].Name
+		return wire.BySession
 	}
 	return wire.ByLocomotive
 }

@@ -68,6 +68,60 @@ func TestTrialsAreNamedWithTheirSession(t *testing.T) {
 	}
 }
 
+// onDays is two sessions, of two trials each of a locomotive named for each.
+func onDays(first, second [2]string) []wire.Results {
+	days := []wire.Results{ranIn("tue-1"), ranIn("tue-2")}
+	for i, of := range [][2]string{first, second} {
+		days[i].Session.Name = []string{"First Tuesday", "Second Tuesday"}[i]
+		for k, train := range of {
+			x := &days[i].Trials[k]
+			x.Train = train
+			for lap := range x.Laps {
+				x.Laps[lap].LapTimeS = 20 + float64(len(train)) + 0.3*float64(i) + 0.01*float64(lap*3%5+k)
+			}
+		}
+	}
+	return days
+}
+
+// Of several sessions, which one a trial was run in is a condition: what confounds, what is
+// compared, and the rounds.
+func TestSessionsAreAConditionOfTrials(t *testing.T) {
+	ask := func(ask wire.CompareAsk, days []wire.Results) wire.CompareAnswer {
+		t.Helper()
+		out, err := scoring.HeldAgainst(ask, days, nil, map[string]map[string]string{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	apart := ask(wire.CompareAsk{}, onDays([2]string{"heron", "heron"}, [2]string{"heronb", "heronb"})).Result
+	if p := apart.Pairs[0]; apart.Factor != wire.ByLocomotive || !slices.Equal(p.ConfoundedBy, []string{wire.BySession}) || !strings.Contains(p.Says, "differed in session too") {
+		t.Errorf("each on a day of its own: %q, confounded by %v", p.Says, p.ConfoundedBy)
+	}
+	mixed := onDays([2]string{"heron", "heronb"}, [2]string{"heronb", "heron"})
+	rounds := ask(wire.CompareAsk{Factor: wire.ByLocomotive, Block: wire.BySession}, mixed)
+	if p := rounds.Result.Pairs[0]; p.Unit != wire.UnitBlock || rounds.Result.Trials[0].Block != "First Tuesday" {
+		t.Errorf("in rounds of sessions: unit %s, trials %+v, doubts %q", p.Unit, rounds.Result.Trials, rounds.Result.Doubts)
+	}
+	days := ask(wire.CompareAsk{Factor: wire.BySession, A: "tue-1", B: "tue-2"}, onDays([2]string{"heron", "heronb"}, [2]string{"heron", "heronb"})).Result
+	if len(days.Sides) != 2 || days.Sides[0].Level != "First Tuesday" || days.Sides[0].ID != "tue-1" || days.Sides[0].Trials != 2 {
+		t.Errorf("by session: %+v, doubts %q", days.Sides, days.Doubts)
+	}
+	at := slices.IndexFunc(rounds.Factors, func(f wire.CompareFactor) bool { return f.Name == wire.BySession })
+	if at < 0 || !slices.Equal(rounds.Factors[at].Called, []string{"First Tuesday", "Second Tuesday"}) {
+		t.Errorf("to be compared by are %+v", rounds.Factors)
+	}
+	alone := ask(wire.CompareAsk{}, onDays([2]string{"heron", "heron"}, [2]string{"heronb", "heronb"})[:1]).Result
+	if slices.ContainsFunc(alone.Fairness, func(f wire.FairnessRow) bool { return f.Condition == wire.BySession }) {
+		t.Errorf("of one session alone: %+v", alone.Fairness)
+	}
+	same := ask(wire.CompareAsk{}, onDays([2]string{"heron", "heron"}, [2]string{"heron", "heron"})).Result
+	if same.Factor != wire.BySession {
+		t.Errorf("where nothing else differs it compares by %s", same.Factor)
+	}
+}
+
 // Vans that were pushed off, with the locomotive aside, are no laps of it.
 func TestCoastingTrialsAreNotCompared(t *testing.T) {
 	r := ranIn("morning")

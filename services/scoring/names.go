@@ -36,12 +36,15 @@ func (n names) put(what, id, name string) {
 	n[what][id] = strings.TrimSpace(name)
 }
 
-// knew adds what a session knew and the roster has no more.
+// knew adds what a session knew and the roster has no more, and what it is called itself.
 func (n names) knew(r wire.Results) {
 	add := func(what, id, name string) {
 		if _, known := n[what][id]; !known {
 			n.put(what, id, name)
 		}
+	}
+	if r.Session != nil {
+		n.put(wire.BySession, r.Session.ID, r.Session.Name)
 	}
 	for _, l := range r.Locomotives {
 		add(wire.ByLocomotive, l.ID, l.Name)
