@@ -7,6 +7,8 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 
 	"rainhill/pkg/compare"
 	"rainhill/pkg/wire"
@@ -76,7 +78,43 @@ func Compare(ask Ask, s Set) (wire.CompareResult, error) {
 		A: ask.Called.name(ask.Factor, ask.A), B: ask.Called.name(ask.Factor, ask.B),
 	}
 	r, err := compare.Compare(q, s.Trials)
-	return answer(ask, s, r), err
+	out := answer(ask, s, r)
+	if err == nil {
+		out.Doubts = append(out.Doubts, unadjusted(ask, s, out)...)
+	}
+	return out, err
+}
+
+// unadjusted says of each covariate that was asked for why it is not adjusted for, where
+// nothing says it yet.
+func unadjusted(ask Ask, s Set, r wire.CompareResult) (doubts []string) {
+	lone := slices.IndexFunc(r.Sides, func(x wire.ComparedSide) bool { return x.Trials < 2 })
+	for _, c := range ask.Covariates {
+		used := slices.ContainsFunc(r.Adjusted, func(a wire.AdjustedFor) bool { return a.Covariate == c })
+		said := slices.ContainsFunc(r.Doubts, func(d string) bool {
+			return strings.HasPrefix(d, c+" is not adjusted for") || strings.HasPrefix(d, c+" cannot be adjusted for")
+		})
+		if used || said {
+			continue
+		}
+		why := "the sides do not differ in it in a way that could be taken off"
+		switch {
+		case c == ask.Factor:
+			why = "it is what is compared"
+		case c == ask.Block:
+			why = "the trials are compared within its rounds already"
+		case ask.Block != "":
+			why = "trials are compared within rounds, and nothing is adjusted for beside them"
+		case lone >= 0:
+			why = r.Sides[lone].Level + " has one trial, and how laps go with it takes several on each side"
+		case c == "order":
+			why = "that takes three trials a side, and the place in the day of every lap"
+		case !slices.Contains(s.Conditions, c):
+			why = "of these trials nothing of that name is written down"
+		}
+		doubts = append(doubts, c+" is not adjusted for: "+why)
+	}
+	return doubts
 }
 
 func answer(ask Ask, s Set, r compare.Result) wire.CompareResult {

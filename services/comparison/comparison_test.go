@@ -3,6 +3,7 @@ package comparison_test
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -180,5 +181,40 @@ func TestAveragesAreNoLaps(t *testing.T) {
 	only := sheet(t, "a.csv", "Run;Tyres;Time (s)\nAverage;new;12,5\nAverage;old;12,4\n")
 	if sets, bad := comparison.FromSheets(comparison.Ask{Factor: "tyres"}, []comparison.File{only}); len(sets) > 0 || len(bad) != 1 || !strings.Contains(bad[0].Reason, "2 row(s) are left out") {
 		t.Errorf("of averages alone: %v %v", sets, bad)
+	}
+}
+
+// A covariate that was asked for is adjusted for, or a doubt says why it is not.
+func TestCovariatesAskedForAreAnswered(t *testing.T) {
+	row := func(trial int, motor string, volts float64) string {
+		return fmt.Sprintf("%d,%.2f,%s,%g,%d\n", trial, 30-volts+0.01*float64(trial*7%5), motor, volts, trial%2)
+	}
+	two := row(1, "old", 12) + row(2, "new", 12.2) + row(3, "old", 11.8) + row(4, "new", 11.9) + row(5, "old", 11.7) + row(6, "new", 12.3) + row(7, "old", 12.4) + row(8, "new", 11.6)
+	for _, c := range []struct {
+		name, rows string
+		ask        comparison.Ask
+		want       string
+	}{
+		{"a lone third side", two + row(9, "third", 12), comparison.Ask{}, "battery_v is not adjusted for: third has one trial"},
+		{"rounds", two, comparison.Ask{Block: "pair"}, "battery_v is not adjusted for: trials are compared within rounds"},
+		{"the rounds themselves", two, comparison.Ask{Block: "battery_v"}, "battery_v is not adjusted for: the trials are compared within its rounds"},
+		{"used", two, comparison.Ask{}, ""},
+	} {
+		c.ask.Factor, c.ask.Covariates = "motor", []string{"battery_v"}
+		sets, bad := comparison.FromSheets(c.ask, []comparison.File{sheet(t, "a.csv", "trial,lap_time_s,motor,battery_v,pair\n"+c.rows)})
+		if len(bad) > 0 {
+			t.Fatal(bad)
+		}
+		r, err := comparison.Compare(c.ask, sets[0])
+		used := slices.ContainsFunc(r.Adjusted, func(a wire.AdjustedFor) bool { return a.Covariate == "battery_v" })
+		said := slices.DeleteFunc(r.Doubts, func(d string) bool { return !strings.HasPrefix(d, "battery_v ") })
+		if err != nil || used != (c.want == "") || len(said) > 1 || !strings.HasPrefix(strings.Join(said, ""), c.want) {
+			t.Errorf("%s: %v, adjusted %v, %q", c.name, err, used, said)
+		}
+	}
+	ask := comparison.Ask{Factor: "battery", Covariates: []string{"humidity", "battery"}}
+	r, err := comparison.Compare(ask, comparison.FromResults(ask, session()))
+	if says := strings.Join(r.Doubts, "\n"); err != nil || !strings.Contains(says, "humidity is not adjusted for: of these trials nothing") || !strings.Contains(says, "battery is not adjusted for: it is what is compared") {
+		t.Errorf("%v, %s", err, says)
 	}
 }
