@@ -39,7 +39,7 @@ func bearings(t *testing.T) *recorded {
 	for i, scatterUs := range []int64{0, 10_000, 40_000, -10_000, -30_000, 20_000, 0} {
 		name := []string{"plain", "needle"}[i%2]
 		lap := 20_000_000 + scatterUs - int64(i%2)*400_000
-		tr := wire.Trial{ID: fmt.Sprintf("run-%d", i+1), Locomotive: "wren", Tag: "tag-wren", FromUs: at, WarmupLaps: 1, Conditions: map[string]any{"bearings": name, "throttle_permille": 450.0}}
+		tr := wire.Trial{ID: fmt.Sprintf("run-%d", i+1), Locomotive: "wren", Tag: "tag-wren", FromUs: at, WarmupLaps: 1, Conditions: map[string]any{"bearings": name, "throttle_permille": 450.0, "supply_v": 12 + []float64{0, 0, 0.1, 0.2, 0.2, 0.1, 0}[i]}}
 		w.decide(wire.WhatTrial, "", tr)
 		tr.ToUs = w.outing(at+1_000_000, 6, lap) + 1_000_000
 		w.decide(wire.WhatTrial, "", tr)
@@ -114,6 +114,33 @@ func TestPageCompares(t *testing.T) {
 	chrome.Wait(t, ctx, `(all => all.length === 6 && all.filter(i => i.checked).length === 5 && !all[5].checked)([...document.querySelectorAll('.of-trials-in tbody input')])`, 5*time.Second)
 	chrome.Eval[bool](t, ctx, `(document.querySelector('input[aria-label="run-1 enters"]').click(), true)`)
 	chrome.Wait(t, ctx, `document.querySelector('.of-trials-in summary').innerText === 'Trials that entered: 6' && [...document.querySelectorAll('.of-trials-in tbody input')].every(i => i.checked)`, 5*time.Second)
+}
+
+// TestPageTakesBackWhatItAdjustsFor ticks a covariate, reads what came of it, and takes it
+// back: in its row, and where no row of it is left.
+func TestPageTakesBackWhatItAdjustsFor(t *testing.T) {
+	t.Parallel()
+	r := bearings(t)
+	ctx := chrome.TabFor(t, chrome.Start(t), 2*time.Minute)
+	chrome.Do(t, ctx, "opening", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#compare"))
+	box := `document.querySelector('input[aria-label="Adjust for supply in v"]')`
+	asked, none := `(document.querySelector('.wanted')?.innerText ?? '')`, `!document.querySelector('.wanted')`
+	fresh := ` && !!document.querySelector('[data-asked=answered]')`
+	tick := func() {
+		t.Helper()
+		chrome.Wait(t, ctx, "!!"+box, 10*time.Second)
+		chrome.Eval[bool](t, ctx, `(`+box+`.click(), true)`)
+	}
+	tick()
+	chrome.Wait(t, ctx, `/Asked to adjust for supply in v: it is(\.| not, as .)/.test(`+asked+`) && `+box+`?.checked`+fresh, 10*time.Second)
+	findingsFit(t, ctx, "compare-wanted")
+	tick()
+	chrome.Wait(t, ctx, none+` && !`+box+`.checked`+fresh, 10*time.Second)
+	tick()
+	chrome.Eval[bool](t, ctx, `(s => (s.value = 'supply_v', s.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('.findings select[name=block]'))`)
+	chrome.Wait(t, ctx, asked+`.includes('it is not, as the trials are compared within its rounds already') && !`+box+fresh, 10*time.Second)
+	chrome.Do(t, ctx, "taking it back", chrome.Click(".wanted button"))
+	chrome.Wait(t, ctx, none+fresh+` && !document.querySelector('.acts a[download]').href.includes('covariate')`, 10*time.Second)
 }
 
 // marginAsked has an official say what matters, once.

@@ -60,7 +60,21 @@ function asking(c) {
     ${choice('Measure', 'measure', [['lap_time_s', 'lap time'], ['speed_mm_s', 'speed']], asked.measure, put('measure'))}
     ${choice('Run in rounds of', 'block', [['', 'no rounds: in any order'], ...factors.filter((f) => f.name !== asked.factor).map((f) => /** @type {[string, string]} */ ([f.name, words(f.name)]))], asked.block, put('block'))}
     ${levels.length > 2 ? html`${choice('Only', 'a', [['', 'all'], ...levels], asked.a, put('a'))}${choice('against', 'b', [['', 'all'], ...levels], asked.b, put('b'))}` : nothing}</div>
-    ${sessionPicks(asked.sessions)}`;
+    ${sessionPicks(asked.sessions)}${wanted(c)}`;
+}
+
+/** What was asked to be adjusted for, whether it is, and the way back: here, as a row of its own may be gone. @param {CompareAnswer | null} c */
+function wanted(c) {
+  if (!asked.covariates.size) return nothing;
+  return html`<div class="wanted" role="status">${[...asked.covariates].map((name) => html`<p><span>Asked to adjust for ${words(name)}: ${cameOf(c, name)}</span><button type="button" aria-label="Take it back: no longer adjust for ${words(name)}" @click=${() => toggle(asked.covariates, name)}>Take it back</button></p>`)}</div>`;
+}
+
+/** @param {CompareAnswer | null} c @param {string} name */
+function cameOf(c, name) {
+  if (!c || !came.fresh) return '…';
+  if (list(c.result.adjusted_for).some((a) => a.covariate === name)) return 'it is.';
+  const why = list(c.result.doubts).find((d) => d.startsWith(`${name} is not adjusted for`) || d.startsWith(`${name} cannot be adjusted for`));
+  return why ? `it is not, as ${why.slice(why.indexOf(': ') + 2)}.` : 'it is not, as there is nothing to compare yet.';
 }
 
 /** A condition's name as it is said. @param {string} name */
@@ -82,20 +96,20 @@ function answered(c) {
 }
 
 /** @type {Record<string, string>} */
-const STATES = { same: 'the same', differs: 'different', varies: 'varied on every side', unwritten: 'not written down' };
+const STATES = { same: 'the same', differs: 'different', adjusted: 'different, and adjusted for', varies: 'varied on every side', unwritten: 'not written down' };
 
 /** @param {CompareAnswer} c */
 function fairness(c) {
   const rows = list(c.result.fairness);
   const levels = list(c.result.sides).map((s) => s.level);
   if (!rows.length) return html`<p class="empty">No condition is written down.</p>`;
-  const some = rows.some(numeric);
+  const some = rows.some(adjustable);
   return html`<table class="ruled fair"><thead><tr><th scope="col">condition</th><th scope="col">is</th>${levels.map((l) => html`<th scope="col">${l}</th>`)}${some ? html`<th scope="col">adjust for it</th>` : nothing}</tr></thead>
-    <tbody>${rows.map((r) => html`<tr class=${r.state}><th scope="row">${words(r.condition)}</th><td data-label="is">${STATES[r.state] ?? r.state}</td>${list(r.values).map((v, i) => html`<td data-label=${levels[i] ?? ''}>${v || DASH}</td>`)}${some ? html`<td data-label="adjust for it">${numeric(r) ? html`<label class="check"><input type="checkbox" aria-label="Adjust for ${words(r.condition)}" .checked=${asked.covariates.has(r.condition)} @change=${() => toggle(asked.covariates, r.condition)}></label>` : DASH}</td>` : nothing}</tr>`)}</tbody></table>`;
+    <tbody>${rows.map((r) => html`<tr class=${r.state}><th scope="row">${words(r.condition)}</th><td data-label="is">${STATES[r.state] ?? r.state}</td>${list(r.values).map((v, i) => html`<td data-label=${levels[i] ?? ''}>${v || DASH}</td>`)}${some ? html`<td data-label="adjust for it">${adjustable(r) ? html`<label class="check"><input type="checkbox" aria-label="Adjust for ${words(r.condition)}" .checked=${live(asked.covariates.has(r.condition))} @change=${() => toggle(asked.covariates, r.condition)}></label>` : DASH}</td>` : nothing}</tr>`)}</tbody></table>`;
 }
 
-/** Can the measure be adjusted for it? @param {FairnessRow} r */
-const numeric = (r) => (r.state === 'differs' || r.state === 'varies') && list(r.values).every((v) => /^[-−\d.,; to–]+$/.test(v));
+/** Can the measure be adjusted for it, or was that asked? @param {FairnessRow} r */
+const adjustable = (r) => asked.covariates.has(r.condition) || ((r.state === 'differs' || r.state === 'varies') && list(r.values).every((v) => /^[-−\d.,; to–()]+$/.test(v)));
 
 /** What difference matters is asked once for a circuit. @param {CompareAnswer} c */
 function margin(c) {
