@@ -225,6 +225,31 @@ func headWords(head string) string {
 // Has reports whether the sheet has a column.
 func (s *Sheet) Has(column string) bool { return slices.Contains(s.Columns, column) }
 
+// Unitless reports whether neither a column's heading nor any of its cells states a unit
+// that is known for it.
+func (s *Sheet) Unitless(column string) bool {
+	units, head := s.units[column], headWords(s.Heads[column])
+	for unit := range units {
+		if strings.HasSuffix(head, "_"+unit) {
+			return false
+		}
+	}
+	return !slices.ContainsFunc(s.Rows, func(r SheetRow) bool {
+		_, unit := unitBehind(r.Text(column))
+		return units[headWords(unit)] != 0
+	})
+}
+
+// Headless are the columns, counted from 1, that hold something under no heading.
+func (s *Sheet) Headless() (columns []int) {
+	for i, c := range s.Columns {
+		if c == "" && slices.ContainsFunc(s.Rows, func(r SheetRow) bool { return i < len(r.cells) && r.cells[i] != "" }) {
+			columns = append(columns, i+1)
+		}
+	}
+	return columns
+}
+
 // Text is a cell; empty where there is none.
 func (r SheetRow) Text(column string) string {
 	i := slices.Index(r.of.Columns, column)

@@ -6,6 +6,7 @@ package comparison
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -77,12 +78,34 @@ func Compare(ask Ask, s Set) (wire.CompareResult, error) {
 		Margin: ask.Margin, Percent: ask.Percent, Blocks: ask.Block != "", Conditions: s.Conditions, Covariates: ask.Covariates,
 		A: ask.Called.name(ask.Factor, ask.A), B: ask.Called.name(ask.Factor, ask.B),
 	}
+	if err := asksForNone(q, s.Trials); err != nil {
+		return answer(ask, s, compare.Result{}), err
+	}
 	r, err := compare.Compare(q, s.Trials)
 	out := answer(ask, s, r)
 	if err == nil {
 		out.Doubts = append(out.Doubts, unadjusted(ask, s, out)...)
 	}
 	return out, err
+}
+
+// asksForNone reports a level that is asked for by a name that no trial has.
+func asksForNone(q compare.Question, trials []compare.Trial) error {
+	if q.A == "" || q.B == "" {
+		return nil
+	}
+	there := map[string]bool{}
+	for _, t := range trials {
+		if t.Level != "" && len(t.Laps) > 0 {
+			there[t.Level] = true
+		}
+	}
+	for _, level := range []string{q.A, q.B} {
+		if len(there) > 0 && !there[level] {
+			return fmt.Errorf("there is no %s called %s among the trials with laps that count; there are %s", q.Factor, level, named(slices.Sorted(maps.Keys(there)), 12))
+		}
+	}
+	return nil
 }
 
 // unadjusted says of each covariate that was asked for why it is not adjusted for, where

@@ -218,3 +218,58 @@ func TestCovariatesAskedForAreAnswered(t *testing.T) {
 		t.Errorf("%v, %s", err, says)
 	}
 }
+
+// A heading without a unit is told of with the unit that it was read in; one that states
+// its unit is not said to be in another.
+func TestUnitsThatHeadingsLeaveOut(t *testing.T) {
+	for _, c := range []struct{ head, one, two, want string }{
+		{"Speed", "1.5", "1.7", `a.csv: the column "Speed" is taken for speeds in mm/s, as it states no unit`},
+		{"Geschwindigkeit", "1.5", "1.7", `a.csv: the column "Geschwindigkeit" is taken for speeds in mm/s, as it states no unit`},
+		{"Speed (m/s)", "1.5", "1.7", ""},
+		{"speed_mm_s", "150", "170", ""},
+		{"Speed", "1.5 m/s", "1.7 m/s", ""},
+		{"Time", "12.5", "12.7", `a.csv: the column "Time" is taken for lap times in s, as it states no unit`},
+		{"Time (ms)", "12500", "12700", `a.csv: the column "Time (ms)" is taken for lap times`},
+		{"lap_time_s", "12.5", "12.7", ""},
+	} {
+		sets, bad := comparison.FromSheets(comparison.Ask{Factor: "loco"}, []comparison.File{sheet(t, "a.csv", "run,loco,"+c.head+"\n1,a,"+c.one+"\n2,b,"+c.two+"\n")})
+		if got := strings.Join(sets[0].Doubts, "\n"); len(bad) > 0 || got != c.want {
+			t.Errorf("%s: %v %q, want %q", c.head, bad, got, c.want)
+		}
+	}
+}
+
+// A trial under two levels and under none, and a level that there is not, are told of by name.
+func TestLevelsThatAreNot(t *testing.T) {
+	f := sheet(t, "a.csv", "trial,lap_time_s,motor\n1,20,new\n2,20.1,old\n2,20.2,Old\n2,20.3,\n3,20,new\n3,20,\n")
+	ask := comparison.Ask{Factor: "motor"}
+	sets, _ := comparison.FromSheets(ask, []comparison.File{f})
+	if got := sets[0].Doubts; len(got) != 1 || got[0] != "trial 2 stands under old and Old: taken as a trial of each; rows of it in which no motor is written down are left out" {
+		t.Errorf("%q", got)
+	}
+	ask.A, ask.B = "new", "nwe"
+	_, err := comparison.Compare(ask, sets[0])
+	if err == nil || err.Error() != "there is no motor called nwe among the trials with laps that count; there are Old, new, old" {
+		t.Errorf("%v", err)
+	}
+}
+
+// Columns of which nothing was made are named, but for what our own table tells beside.
+func TestColumnsThatNothingWasMadeOf(t *testing.T) {
+	for _, c := range []struct{ table, want string }{
+		{"Run;Loco;Lap time;Class;;Speed (km/h);Load (g);why\n1;a;12,5;N;wet;2;500;\n2;b;12,6;N;;2;500;\n", "nothing was made of Class, Speed (km/h), column 5 of a.csv (without a heading)"},
+		{"run,loco,lap_time_s,load_g,\n1,a,12.5,500,\n2,b,12.6,500,\n", ""},
+		{"trial,train,lap_time_s,u_s,speed_mm_s,source,counts,u_speed_mm_s,final,class,entrant,loco\n1,x,12.5,0.1,300,measured,yes,1,true,,,a\n2,y,12.6,0.1,300,measured,yes,1,true,,,b\n", ""},
+		{"trial,train,lap_time_s,counts,u_speed_mm_s,class,entrant,loco\n1,x,12.5,yes,1,N,,a\n2,y,12.6,yes,1,N,,b\n", "nothing was made of class"},
+		{"run,class,lap_time_s\n1,a,12.5\n2,b,12.6\n", ""},
+	} {
+		ask := comparison.Ask{Factor: "loco"}
+		if strings.HasPrefix(c.table, "run,class") {
+			ask.Factor = "class"
+		}
+		sets, bad := comparison.FromSheets(ask, []comparison.File{sheet(t, "a.csv", c.table)})
+		if got := strings.Join(sets[0].Doubts, "\n"); len(bad) > 0 || got != c.want {
+			t.Errorf("%q: %v %q, want %q", c.table, bad, got, c.want)
+		}
+	}
+}

@@ -70,18 +70,29 @@ func FromSheets(ask Ask, files []File) (sets []Set, bad []Complaint) {
 	}
 	for _, pair := range r.pairs {
 		s := r.sets[pair].set(pair, r.measure, ask)
-		s.Doubts = append(append(s.Doubts, r.takenFor(files)...), r.leftOut()...)
+		s.Doubts = slices.Concat(s.Doubts, r.takenFor(files), r.leftOut(), r.unused(files))
 		sets = append(sets, s)
 	}
 	return sets, r.bad
 }
 
-// takenFor says which heading was taken for lap times that may also mean something else.
+// takenFor says which heading was taken for lap times that may also mean something else, and
+// in which unit a heading without one was read.
 func (r *reader) takenFor(files []File) (doubts []string) {
+	what, unit := "lap times", "s"
+	if r.measure == MeasureSpeed {
+		what, unit = "speeds", "mm/s"
+	}
 	for _, f := range files {
-		head := f.Sheet.Heads[MeasureTime]
-		if word := strings.ToLower(head); r.measure == MeasureTime && (strings.HasPrefix(word, "time") || strings.HasPrefix(word, "zeit")) {
-			doubts = append(doubts, fmt.Sprintf("%s: the column %q is taken for lap times in s", f.Name, head))
+		head := f.Sheet.Heads[r.measure]
+		word := strings.ToLower(head)
+		loose := strings.HasPrefix(word, "time") || strings.HasPrefix(word, "zeit")
+		bare := f.Sheet.Has(r.measure) && f.Sheet.Unitless(r.measure) && (loose || r.measure == MeasureSpeed)
+		switch {
+		case bare:
+			doubts = append(doubts, fmt.Sprintf("%s: the column %q is taken for %s in %s, as it states no unit", f.Name, head, what, unit))
+		case loose:
+			doubts = append(doubts, fmt.Sprintf("%s: the column %q is taken for %s", f.Name, head, what))
 		}
 	}
 	return doubts
@@ -286,17 +297,30 @@ func (g *gathering) set(pair, measure string, ask Ask) Set {
 		o := g.trials[k]
 		t := o.trial(s.Conditions, ask.Block)
 		if levels := under[o.name]; len(levels) > 1 {
-			t.Name += " (" + o.level + ")"
+			t.Name += " (" + cmp.Or(o.level, "no "+ask.Factor) + ")"
 		}
 		s.Trials = append(s.Trials, t)
 	}
 	for _, name := range slices.Sorted(maps.Keys(under)) {
 		if levels := under[name]; len(levels) > 1 {
-			s.Doubts = append(s.Doubts, fmt.Sprintf("trial %s stands under %s: taken as a trial of each", name, strings.Join(levels, " and ")))
+			s.Doubts = append(s.Doubts, underSeveral(name, ask.Factor, levels))
 			break
 		}
 	}
 	return s
+}
+
+// underSeveral tells of a trial that rows put under several levels, or under one and none.
+func underSeveral(trial, factor string, levels []string) string {
+	written := slices.DeleteFunc(slices.Clone(levels), func(l string) bool { return l == "" })
+	says := fmt.Sprintf("trial %s stands under %s", trial, strings.Join(written, " and "))
+	if len(written) > 1 {
+		says += ": taken as a trial of each"
+	}
+	if len(written) < len(levels) {
+		says += fmt.Sprintf("; rows of it in which no %s is written down are left out", factor)
+	}
+	return says
 }
 
 // twice tells of laps that stand twice: of one trial, under one number.

@@ -30,17 +30,46 @@ func summary(row wire.SheetRow) string {
 	return ""
 }
 
-// mostNamed is how many rows of a kind are named; the others are counted.
-const mostNamed = 3
-
 // leftOut tells of rows that are averages or totals.
 func (r *reader) leftOut() []string {
 	if len(r.summaries) == 0 {
 		return nil
 	}
-	named := strings.Join(r.summaries[:min(mostNamed, len(r.summaries))], ", ")
-	if more := len(r.summaries) - mostNamed; more > 0 {
-		named += fmt.Sprintf(" and %d more", more)
+	return []string{fmt.Sprintf("%d row(s) are left out as averages or totals of others, by their name: %s", len(r.summaries), named(r.summaries, 3))}
+}
+
+// named is a list in words, of which the first most are named and the others counted.
+func named(all []string, most int) string {
+	if len(all) <= most {
+		return strings.Join(all, ", ")
 	}
-	return []string{fmt.Sprintf("%d row(s) are left out as averages or totals of others, by their name: %s", len(r.summaries), named)}
+	return fmt.Sprintf("%s and %d more", strings.Join(all[:most], ", "), len(all)-most)
+}
+
+// unused names the columns that hold something of which nothing was made. What our own table
+// of laps tells beside is known to be no condition, and left unsaid.
+func (r *reader) unused(files []File) []string {
+	var all []string
+	for _, f := range files {
+		own := f.Sheet.Has("u_speed_mm_s") && f.Sheet.Has("counts")
+		for _, c := range f.Sheet.Columns {
+			ignored := slices.Contains(told, c) || c == "source" || (c == MeasureTime || c == MeasureSpeed) && c != r.measure
+			ours := own && c != "class" && c != "entrant"
+			head := f.Sheet.Heads[c]
+			if c != "" && c != r.ask.Factor && c != r.ask.Pairs && c != r.ask.Block && ignored && !ours && filled(f.Sheet, c) && !slices.Contains(all, head) {
+				all = append(all, head)
+			}
+		}
+		for _, n := range f.Sheet.Headless() {
+			all = append(all, fmt.Sprintf("column %d of %s (without a heading)", n, f.Name))
+		}
+	}
+	if len(all) == 0 {
+		return nil
+	}
+	return []string{"nothing was made of " + named(all, 12)}
+}
+
+func filled(s *wire.Sheet, column string) bool {
+	return slices.ContainsFunc(s.Rows, func(r wire.SheetRow) bool { return r.Text(column) != "" })
 }
