@@ -158,6 +158,10 @@ func (r *reader) read(f File) {
 	if len(f.Sheet.Columns) == 0 {
 		return // that it is empty has been said
 	}
+	if says := Layout(f.Sheet, r.ask.Factor, r.ask.Measure); says != "" {
+		r.complain(f.Name, wire.Complaint{Line: f.Sheet.HeadLine, Reason: says})
+		return
+	}
 	if missing := r.missing(f.Sheet); missing != "" {
 		r.complain(f.Name, wire.Complaint{Line: f.Sheet.HeadLine, Reason: missing + "; the columns are " + headings(f.Sheet)})
 		return

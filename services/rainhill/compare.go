@@ -47,6 +47,9 @@ func compareLaps(ctx context.Context, fs *flag.FlagSet, args []string, std stdio
 	for _, column := range append([]*string{&ask.Factor, &ask.Pairs, &ask.Block}, each(ask.Covariates)...) {
 		var ok bool
 		if *column, ok = comparison.Column(files, *column); !ok && *column != "" {
+			if file, says := comparison.LayoutOf(files, ask); says != "" {
+				return fmt.Errorf("%s: %s", file, says)
+			}
 			return fmt.Errorf("%w: there is no column %q in %s; there are %s", errUsage, *column, strings.Join(fs.Args(), ", "), sheetColumns(files))
 		}
 	}

@@ -269,3 +269,27 @@ func TestCompareTableHasUnadjusted(t *testing.T) {
 		}
 	}
 }
+
+// Tables with a column a lap, or a column a locomotive, are told from others, and how one row
+// a lap looks is shown by two rows of their own.
+func TestCompareShowsOneRowALap(t *testing.T) {
+	for _, c := range []struct{ name, table, want string }{
+		{"a column a lap", "Run,Loco,Lap 1,Lap 2,Lap 3\n1,heron,12.5,12.4,12.6\n2,swift,12.1,12.0,12.2\n",
+			"laps.csv:1: each lap has a column of its own (Lap 1, Lap 2, Lap 3): one row a lap is read, so write\n    trial,lap,Loco,lap_time_s\n    1,1,heron,12.5\n    1,2,heron,12.4\n"},
+		{"a column a lap, in German", "Fahrt;Runde 1 (s);Runde 2 (s);Loco\n7;12,5;12,4;heron\n8;12,1;;swift\n",
+			"laps.csv:1: each lap has a column of its own (Runde 1 (s), Runde 2 (s)): one row a lap is read, so write\n    trial;lap;Loco;lap_time_s\n    7;1;heron;12,5\n    7;2;heron;12,4\n"},
+		{"a column a locomotive", "Lap,heron,swift\n1,12.5,12.1\n2,12.4,12.0\n",
+			"laps.csv: the columns heron, swift look like one for each loco: one row a lap is read, so write\n    trial,lap,loco,lap_time_s\n    1,1,heron,12.5\n    2,1,swift,12.1\nwhere trial names"},
+		{"a column a locomotive, a row a run", "Run,heron,swift,load_g\n1,12.5,12.1,20\n2,12.4,12.0,20\n",
+			"the columns heron, swift look like one for each loco: one row a lap is read, so write\n    trial,loco,lap_time_s\n    1a,heron,12.5\n    1b,swift,12.1\n"},
+	} {
+		if _, errs, exit := ranCompare(t, c.table, "--factor", "loco"); exit == exitOK || !strings.Contains(errs, c.want) {
+			t.Errorf("%s: exit %d, said\n%s", c.name, exit, errs)
+		}
+	}
+	for _, table := range []string{"run,loco,load_g,weather\n1,heron,500,2\n2,swift,500,3\n", "run,speed_mm_s,loco,x,y\n1,300,heron,5,6\n2,310,swift,5,6\n", "Run,Gate 1,Gate 2\n1,0.5,0.6\n"} {
+		if _, errs, _ := ranCompare(t, table, "--factor", "loco"); strings.Contains(errs, "one row a lap is read") {
+			t.Errorf("%q: said\n%s", table, errs)
+		}
+	}
+}
