@@ -155,7 +155,7 @@ func (g *Gateway) aboutSessions(r *http.Request, title string) report.About {
 }
 
 func (g *Gateway) aboutComparison(r *http.Request, a wire.CompareAnswer) report.About {
-	about := g.aboutOf(r, "Comparison by "+a.Result.Factor)
+	about := g.aboutOf(r, "Comparison by "+cmp.Or(a.Result.Words[a.Result.Factor], a.Result.Factor))
 	var sessions []string
 	for _, s := range a.Sessions {
 		name := cmp.Or(s.Name, s.ID)

@@ -848,6 +848,7 @@ export interface PairedDifference {
 export interface CompareResult {
   factor: string;
   measure: string;
+  words: Record<string, string> | null;
   pair?: string;
   fairness: FairnessRow[] | null;
   sides: ComparedSide[] | null;
@@ -868,6 +869,7 @@ export interface ComparedSession {
 
 export interface CompareFactor {
   name: string;
+  words: string;
   values: string[] | null;
   called?: string[];
 }

@@ -195,5 +195,6 @@ func compareSays(r wire.CompareResult) string {
 	if more := len(r.Pairs) - mostPairs; more > 0 {
 		says += fmt.Sprintf("%s more in the figures.", count(more, "pair"))
 	}
-	return fmt.Sprintf("%s by %s. %s", r.Measure, r.Factor, says)
+	name, _ := measureOf(r.Measure)
+	return fmt.Sprintf("%s by %s. %s", name, said(r, r.Factor), says)
 }

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -34,13 +35,16 @@ func OfComparison(r wire.CompareResult, about About) (Sheet, error) {
 		s.Doubts = append(s.Doubts, "no condition was written down: whether the sides had the same is not known")
 	}
 	for _, a := range r.Adjusted {
-		s.Doubts = append(s.Doubts, fmt.Sprintf("adjusted for %s: one more of it goes with %s %s; %s", a.Covariate, between(a.Slope, 4), unitOf(r.Measure), a.Why))
+		s.Doubts = append(s.Doubts, fmt.Sprintf("adjusted for %s: one more of it goes with %s %s; %s", said(r, a.Covariate), between(a.Slope, 4), unitOf(r.Measure), a.Why))
 	}
 	for _, p := range r.Pairs[:min(len(r.Pairs), mostPairs)] {
 		s.Verdicts = append(s.Verdicts, p.Says)
 	}
 	return s, nil
 }
+
+// said is a column as people read it.
+func said(r wire.CompareResult, column string) string { return cmp.Or(r.Words[column], column) }
 
 func ifAny(yes bool, says string) string {
 	if yes {
@@ -54,18 +58,18 @@ func marginOf(r wire.CompareResult) float64 { return (&differences{pairs: r.Pair
 // fairness is what the sides had alike and what not.
 func fairness(r wire.CompareResult) Table {
 	t := Table{Caption: "Conditions", Head: []string{"condition", "is"}}
-	says := map[string]string{wire.FairSame: "the same", wire.FairDiffers: "different", wire.FairVaries: "varied on every side", wire.FairUnwritten: "not written down"}
+	says := map[string]string{wire.FairSame: "the same", wire.FairDiffers: "different", wire.FairVaries: "varied on every side", wire.FairAdjusted: "different, adjusted for", wire.FairUnwritten: "not written down"}
 	for _, side := range r.Sides {
 		t.Head = append(t.Head, side.Level)
 	}
 	for _, row := range r.Fairness {
-		t.Rows = append(t.Rows, append([]string{row.Condition, says[row.State]}, row.Values...))
+		t.Rows = append(t.Rows, append([]string{said(r, row.Condition), says[row.State]}, row.Values...))
 	}
 	return t
 }
 
 func sides(r wire.CompareResult, name string) Table {
-	t := Table{Caption: "Sides: " + name, Head: []string{r.Factor, "trials", "laps", "mean (95 %)", "scatter of trials"}, Figures: []bool{false, true, true, true, true}}
+	t := Table{Caption: "Sides: " + name, Head: []string{said(r, r.Factor), "trials", "laps", "mean (95 %)", "scatter of trials"}, Figures: []bool{false, true, true, true, true}}
 	letters := len(r.Sides) > 2
 	if letters {
 		t.Head = append(t.Head, "may be alike")

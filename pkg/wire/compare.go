@@ -12,6 +12,8 @@ const (
 type CompareResult struct {
 	Factor  string `json:"factor"`
 	Measure string `json:"measure"` // lap_time_s or speed_mm_s: what the differences are of
+	// Words are the columns, the factor's too, as people read them: load_g is load in g.
+	Words map[string]string `json:"words"`
 	// Pair is the value of the column that parted one table into comparisons.
 	Pair     string          `json:"pair,omitempty"`
 	Fairness []FairnessRow   `json:"fairness"`

@@ -78,6 +78,7 @@ type ComparedSession struct {
 // CompareFactor is a condition that has more than one value among the trials.
 type CompareFactor struct {
 	Name   string   `json:"name"`
+	Words  string   `json:"words"` // Name as people read it
 	Values []string `json:"values"`
 	// Called is what each of Values is called in the roster, where they are ids of that.
 	Called []string `json:"called,omitempty"`

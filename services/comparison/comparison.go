@@ -142,7 +142,7 @@ func unadjusted(ask Ask, s Set, r wire.CompareResult) (doubts []string) {
 
 func answer(ask Ask, s Set, r compare.Result) wire.CompareResult {
 	out := wire.CompareResult{
-		Factor: ask.Factor, Measure: s.Measure, Pair: s.Pair, Fairness: []wire.FairnessRow{}, Sides: []wire.ComparedSide{},
+		Factor: ask.Factor, Measure: s.Measure, Words: wordsOf(ask, s), Pair: s.Pair, Fairness: []wire.FairnessRow{}, Sides: []wire.ComparedSide{},
 		Pairs: []wire.ComparedPair{}, Trials: []wire.ComparedTrial{}, Doubts: append(append([]string{}, s.Doubts...), r.Doubts...),
 	}
 	for _, f := range r.Fairness {

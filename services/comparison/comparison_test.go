@@ -136,7 +136,7 @@ func TestANumberNotedOnEachLap(t *testing.T) {
 	if d := *r.Pairs[0].Difference.Value; math.Abs(d) > 0.05 || *r.Pairs[0].Unadjusted.Value < 0.7 {
 		t.Errorf("difference %g, unadjusted %g", d, *r.Pairs[0].Unadjusted.Value)
 	}
-	if says := strings.Join(r.Doubts, "\n"); !strings.Contains(says, "battery_v varies within trials: the mean") || !strings.Contains(says, "sector_1_s varies within trials and is a time") {
+	if says := strings.Join(r.Doubts, "\n"); !strings.Contains(says, "battery in V varies within trials: the mean") || !strings.Contains(says, "sector 1 in s varies within trials and is a time") {
 		t.Errorf("doubts %s", says)
 	}
 }
@@ -270,6 +270,28 @@ func TestColumnsThatNothingWasMadeOf(t *testing.T) {
 		sets, bad := comparison.FromSheets(ask, []comparison.File{sheet(t, "a.csv", c.table)})
 		if got := strings.Join(sets[0].Doubts, "\n"); len(bad) > 0 || got != c.want {
 			t.Errorf("%q: %v %q, want %q", c.table, bad, got, c.want)
+		}
+	}
+}
+
+// A condition's key is words in one place, and a result brings those of its columns along.
+func TestColumnsBecomeWords(t *testing.T) {
+	for column, want := range map[string]string{
+		"load_g": "load in g", "battery_v": "battery in V", "temperature_c": "temperature in °C", "throttle_permille": "throttle in permille", "wind_m_s": "wind in m/s",
+		"front_mm_s": "front in mm/s", "tyres": "tyres", "driver_set": "driver set", "g": "g", "m_s": "m in s", "order": "place in the day",
+	} {
+		if got := comparison.Words(column); got != want {
+			t.Errorf("%s is %q, want %q", column, got, want)
+		}
+	}
+	ask := comparison.Ask{Factor: "battery"}
+	r, err := comparison.Compare(ask, comparison.FromResults(ask, session()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range append(r.Fairness, wire.FairnessRow{Condition: "battery"}) {
+		if r.Words[f.Condition] != comparison.Words(f.Condition) {
+			t.Errorf("%s is called %q in the result", f.Condition, r.Words[f.Condition])
 		}
 	}
 }

@@ -122,7 +122,7 @@ func Factors(called Called, sessions ...wire.Results) []wire.CompareFactor {
 		values := slices.Sorted(maps.Keys(seen[name]))
 		apart := len(values) == trials && trials > 2 && !math.IsNaN(parsed(values[0]))
 		if len(values) > 1 && len(values) <= mostLevels && !apart {
-			f := wire.CompareFactor{Name: name, Values: values}
+			f := wire.CompareFactor{Name: name, Words: Words(name), Values: values}
 			if called[name] != nil {
 				for _, v := range values {
 					f.Called = append(f.Called, called.name(name, v))

@@ -361,12 +361,12 @@ func (g *gathering) conditions(ask Ask) (names, doubts []string) {
 		case steady:
 			names = append(names, c)
 		case !number && !wanted:
-			doubts = append(doubts, c+" varies within trials and is not a number throughout: it is taken for no condition, and whether the sides differ in it is not looked at")
+			doubts = append(doubts, Words(c)+" varies within trials and is not a number throughout: it is taken for no condition, and whether the sides differ in it is not looked at")
 		case ofLaps(c) && !wanted:
-			doubts = append(doubts, c+" varies within trials and is a time or a speed: it is taken for what laps came to and for no condition, and whether the sides differ in it is not looked at")
+			doubts = append(doubts, Words(c)+" varies within trials and is a time or a speed: it is taken for what laps came to and for no condition, and whether the sides differ in it is not looked at")
 		default:
 			names = append(names, c)
-			doubts = append(doubts, c+" varies within trials: the mean of a trial's rows that count is taken as its condition")
+			doubts = append(doubts, Words(c)+" varies within trials: the mean of a trial's rows that count is taken as its condition")
 		}
 	}
 	return names, doubts

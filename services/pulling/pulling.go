@@ -151,7 +151,7 @@ func (g group) read(as []Attempt, o Options, l *wire.PullLimit) {
 	r := pull.Read(x, pull.DifferenceResolved(o.ScaleG))
 	l.Load50G, l.Load95G = estimate(r.Pull), estimate(r.Sure)
 	l.Load50G.U = num(r.U)
-	l.Fit = fmt.Sprintf("mean of %s of a scale with Student's interval, the scale's steps in it; load95 is the pull that 95 of 100 reach, were pulls normal", pull.Counted(r.N, "reading"))
+	l.Fit = fmt.Sprintf("mean of %s of a scale with Student's interval, the scale's steps in it; the pull that 95 of 100 reach is what it would be, were pulls normal", pull.Counted(r.N, "reading"))
 	if r.N < 2 {
 		l.Doubts = append(l.Doubts, "one reading alone tells nothing of how pulls scatter: no interval, pull again")
 	}
@@ -243,7 +243,7 @@ func checks(x pull.Limit, l *wire.PullLimit) {
 	for _, c := range x.Checks() {
 		l.Checks = append(l.Checks, wire.PullCheck{By: c.By, Load50G: num(c.Load50), Load95G: num(c.Load95)})
 		if x.FitOK && (c.Load50 < x.Load50.Lo || c.Load50 > x.Load50.Hi) {
-			l.Doubts = append(l.Doubts, fmt.Sprintf("by another sum (%s) load50 is %s g, outside the interval: the shape may be wrong", c.By, pull.Written(c.Load50, 4)))
+			l.Doubts = append(l.Doubts, fmt.Sprintf("by another sum (%s) the load at which half move is %s g, outside the interval: the shape may be wrong", c.By, pull.Written(c.Load50, 4)))
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"flag"
 	"fmt"
 	"io"
@@ -90,7 +91,7 @@ func fileOf(file, name string) string {
 
 func (p paper) compare(r wire.CompareResult) error {
 	return p.put(func() ([]byte, error) { return report.Compare(r, report.Light) },
-		func(a report.About) (report.Sheet, error) { return report.OfComparison(r, a) }, "Comparison by "+r.Factor)
+		func(a report.About) (report.Sheet, error) { return report.OfComparison(r, a) }, "Comparison by "+cmp.Or(r.Words[r.Factor], r.Factor))
 }
 
 // pulls draws what there is to draw, telling of files that nobody named, and writes one

@@ -77,8 +77,8 @@ function cameOf(c, name) {
   return why ? `it is not, as ${why.slice(why.indexOf(': ') + 2)}.` : 'it is not, as there is nothing to compare yet.';
 }
 
-/** A condition's name as it is said. @param {string} name */
-const words = (name) => name.replace(/_permille$/, '').replace(/_(v|c|g|mm|s)$/, ' in $1').replaceAll('_', ' ');
+/** A condition's name as it is said: the service has the words. @param {string} name */
+const words = (name) => came.is?.result.words?.[name] ?? list(came.is?.factors).find((f) => f.name === name)?.words ?? name;
 
 /** @param {CompareAnswer} c */
 function answered(c) {
@@ -96,7 +96,7 @@ function answered(c) {
 }
 
 /** @type {Record<string, string>} */
-const STATES = { same: 'the same', differs: 'different', adjusted: 'different, and adjusted for', varies: 'varied on every side', unwritten: 'not written down' };
+const STATES = { same: 'the same', differs: 'different', varies: 'varied on every side', adjusted: 'different, adjusted for', unwritten: 'not written down' };
 
 /** @param {CompareAnswer} c */
 function fairness(c) {
