@@ -19,6 +19,7 @@ type Sheet struct {
 	Figures    []Figure
 	Tables     []Table
 	Doubts     []string
+	Reckoned   []string // by which methods
 }
 
 // Line is a name and what is said of it.

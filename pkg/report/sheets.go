@@ -9,7 +9,8 @@ import (
 	"rainhill/pkg/wire"
 )
 
-// About is what a sheet says of itself that the results do not know.
+// About is what a sheet says of itself that the results do not know. Where no question was
+// given one is made from the choices.
 type About struct {
 	Title, Question string
 	Lines           []Line
@@ -23,7 +24,7 @@ func OfComparison(r wire.CompareResult, about About) (Sheet, error) {
 	}
 	name, _ := measureOf(r.Measure)
 	s := Sheet{
-		Title: about.Title, Question: about.Question, About: about.Lines, Doubts: r.Doubts,
+		Title: about.Title, Question: cmp.Or(about.Question, compareAsked(r)), About: about.Lines, Doubts: r.Doubts, Reckoned: reckoned(r),
 		Tables: []Table{sides(r, name), pairs(r, name)},
 		Figures: []Figure{{svg, "Each lap a dot, each trial a lane with its mean; the square is a side's mean with its 95 % interval. Below, each difference with its 95 % interval beside no difference" +
 			ifAny(marginOf(r) > 0, ", and shaded what would not matter") + "."}},
@@ -153,7 +154,7 @@ func LimitSays(l wire.PullLimit) string {
 
 // OfPulls is the sheet of pull tests.
 func OfPulls(r wire.PullResult, about About) (Sheet, error) {
-	s := Sheet{Title: about.Title, Question: about.Question, About: about.Lines, Doubts: r.Doubts}
+	s := Sheet{Title: about.Title, Question: cmp.Or(about.Question, pullAsked(r)), About: about.Lines, Doubts: r.Doubts}
 	t := Table{
 		Caption: "Limits; adhesion is the pull over the locomotive's own weight", Figures: []bool{false, true, false, true, true, true, false},
 		Head: []string{"locomotive", "attempts", "seen, g", "95 in 100, g", "half, g", "net adhesion", "limited by"},
@@ -215,7 +216,7 @@ func OfCoasting(r wire.CoastResult, about About) (Sheet, error) {
 		return Sheet{}, err
 	}
 	s := Sheet{
-		Title: about.Title, Question: about.Question, About: about.Lines, Doubts: r.Doubts,
+		Title: about.Title, Question: cmp.Or(about.Question, coastAsked(r)), About: about.Lines, Doubts: r.Doubts,
 		Figures: []Figure{{svg, "Resistance as slowing over speed on the straight with its 95 % band; below, each instant less what the fit gives for its place."}},
 	}
 	t := Table{

@@ -44,6 +44,7 @@ func coast(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 	case *setupFile == "-" && fs.Arg(0) == "-":
 		return fmt.Errorf("%w: standard input is either the setup or the instants", errUsage)
 	}
+	onPaper.files = fs.Args()
 	stock := coasting.Stock{Rotating: *rotating, PlaceUMm: *place}
 	if *mass > 0 {
 		stock.MassG = mass

@@ -37,6 +37,7 @@ func compareLaps(ctx context.Context, fs *flag.FlagSet, args []string, std stdio
 	if err := cmp.Or(checkAsk(ask, fs.NArg()), onPaper.check()); err != nil {
 		return err
 	}
+	onPaper.files = fs.Args()
 	files, bad, err := readSheets(fs.Args(), std)
 	if err != nil {
 		return err

@@ -107,6 +107,7 @@ func TestPageCompares(t *testing.T) {
 	findingsFit(t, ctx, "compare")
 	marginAsked(t, ctx, r)
 	handedRound(t, r)
+	questionKept(t, ctx, r)
 
 	chrome.Eval[bool](t, ctx, `(document.querySelector('.of-trials-in summary').click(), true)`)
 	chrome.Eval[bool](t, ctx, `(document.querySelector('input[aria-label="run-1 enters"]').click(), true)`)
@@ -157,6 +158,25 @@ func marginAsked(t *testing.T, ctx context.Context, r *recorded) {
 	}
 	chrome.Eval[bool](t, ctx, `(i => (i.value = '0.1', i.form.requestSubmit(), true))(document.querySelector('.margin input'))`)
 	chrome.Wait(t, ctx, `!document.querySelector('[data-verdict="same"]') && document.querySelector('details.note summary').innerText.includes('below 0.100 s')`, 5*time.Second)
+}
+
+// questionKept has a question asked in one's own words: it stands in the address, on the sheet,
+// and in the field again when the address is opened; without one the sheet makes its own.
+func questionKept(t *testing.T, ctx context.Context, r *recorded) {
+	t.Helper()
+	sheet := func() string {
+		return string(get(t, r.URL+chrome.Eval[string](t, ctx, `(a => new URL(a.href).pathname + new URL(a.href).search)([...document.querySelectorAll('.findings .acts a')][0])`)))
+	}
+	if html := sheet(); !strings.Contains(html, "Is Wren with needle bearings faster than with plain?") {
+		t.Error("the sheet has made no question of its own")
+	}
+	chrome.Eval[bool](t, ctx, `(i => (i.value = 'Do needles = pay?', i.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('.asks input'))`)
+	chrome.Wait(t, ctx, `location.hash === '#compare=Do%20needles%20%3D%20pay%3F'`, 5*time.Second)
+	if html := sheet(); !strings.Contains(html, "Do needles = pay?") {
+		t.Error("the question is not on the sheet")
+	}
+	chrome.Do(t, ctx, "opening the address anew", chromedp.Reload())
+	chrome.Wait(t, ctx, `document.querySelector('.asks input')?.value === 'Do needles = pay?' && document.querySelector('.sets-nav a').hash.includes('needles')`, 10*time.Second)
 }
 
 // handedRound holds the drawing and the sheet to being whole and alone.

@@ -18,13 +18,16 @@ import (
 
 // paper is what a command draws and writes beside its figures: a drawing, a sheet to hand
 // round, or neither.
-type paper struct{ svg, sheet, question *string }
+type paper struct {
+	svg, sheet, question *string
+	files                []string // that it was made from
+}
 
 func paperFlags(fs *flag.FlagSet) paper {
 	return paper{
 		svg:      fs.String("svg", "", "draw the plot into `file`"),
 		sheet:    fs.String("sheet", "", "write a sheet to hand round into `file`: HTML that opens alone"),
-		question: fs.String("question", "", "what the sheet says was asked"),
+		question: fs.String("question", "", "what the sheet says was asked; made from the choices when not given"),
 	}
 }
 
@@ -53,7 +56,7 @@ func (p paper) put(draw func() ([]byte, error), write func(report.About) (report
 	if *p.sheet == "" {
 		return nil
 	}
-	about := report.About{Title: title, Question: *p.question, Lines: []report.Line{{Name: "written", Says: time.Now().Format("2 January 2006, 15:04")}}}
+	about := report.About{Title: title, Question: *p.question, Lines: []report.Line{{Name: "written", Says: time.Now().Format("2 January 2006, 15:04")}, p.made()}}
 	s, err := write(about)
 	if err != nil {
 		return err
@@ -71,7 +74,26 @@ func (p paper) put(draw func() ([]byte, error), write func(report.About) (report
 // of is the paper of one of several things: its name stands before the ending.
 func (p paper) of(name string) paper {
 	svg, sheet := fileOf(*p.svg, name), fileOf(*p.sheet, name)
-	return paper{&svg, &sheet, p.question}
+	return paper{&svg, &sheet, p.question, p.files}
+}
+
+// mostFiles is how many files a sheet names.
+const mostFiles = 8
+
+// made says which files a sheet was made from, by their names without folders.
+func (p paper) made() report.Line {
+	var names []string
+	for _, file := range p.files[:min(len(p.files), mostFiles)] {
+		if file == "-" {
+			file = "standard input"
+		}
+		names = append(names, filepath.Base(file))
+	}
+	says := strings.Join(names, ", ")
+	if more := len(p.files) - mostFiles; more > 0 {
+		says += fmt.Sprintf(" and %d more", more)
+	}
+	return report.Line{Name: "made from", Says: says}
 }
 
 // fileOf is a file's name with another name before its ending.
@@ -100,14 +122,14 @@ func (p paper) pulls(r wire.PullResult, told io.Writer) error {
 	none := ""
 	drawings := p.drawings(r)
 	for _, file := range slices.Sorted(maps.Keys(drawings)) {
-		if err := (paper{&file, &none, p.question}).put(drawings[file], nil, ""); err != nil {
+		if err := (paper{&file, &none, p.question, p.files}).put(drawings[file], nil, ""); err != nil {
 			return err
 		}
 		if file != *p.svg {
 			fmt.Fprintf(told, "%s is drawn.\n", file)
 		}
 	}
-	return paper{&none, p.sheet, p.question}.put(nil, func(a report.About) (report.Sheet, error) { return report.OfPulls(r, a) }, "Pull tests")
+	return paper{&none, p.sheet, p.question, p.files}.put(nil, func(a report.About) (report.Sheet, error) { return report.OfPulls(r, a) }, "Pull tests")
 }
 
 // drawings are of each limit, by the file: one of its own where there are several; and of how

@@ -38,6 +38,9 @@ func TestCommandsPutOnPaper(t *testing.T) {
 			}
 		}
 		sheet := string(readFile(t, filepath.Join(out, "out.html")))
+		if from := args[len(args)-1]; !strings.Contains(sheet, "<dt>made from</dt><dd>"+filepath.Base(from)+"</dd>") || strings.Contains(sheet, dir) {
+			t.Errorf("%v: the sheet does not name the file it came from, or names its folder", c.args)
+		}
 		if !strings.Contains(sheet, "Did it help?") || !strings.Contains(sheet, "<svg") || strings.Contains(sheet, "<script") || strings.Contains(sheet, " src=") {
 			t.Errorf("%v: the sheet is not whole, or does not open alone", c.args)
 		}

@@ -37,6 +37,7 @@ func pull(_ context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 			return fmt.Errorf("%w: --%s is %g, want 0 or more", errUsage, f.name, f.x)
 		}
 	}
+	onPaper.files = fs.Args()
 	in, name, err := open(fs.Arg(0), std)
 	if err != nil {
 		return err

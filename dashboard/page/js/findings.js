@@ -11,9 +11,38 @@ import { day, fixed, known, DASH } from './format.js';
 
 const SHEETS = [['compare', 'Compare'], ['pull', 'Pull tests'], ['coast', 'Coasting']];
 
+/** @type {Map<string, string>} the question in one's own words, by the sheet */ const questions = new Map();
+
+/** The question in one's own words, kept in the address behind the sheet's name. @param {string} sheet */
+function questionOf(sheet) {
+  const [id, said] = location.hash.slice(1).split('=');
+  if (id === sheet && said !== undefined) {
+    try {
+      questions.set(sheet, decodeURIComponent(said));
+    } catch {
+      // an address cut short or written by hand: no question
+    }
+  }
+  return questions.get(sheet) ?? '';
+}
+
+/** @param {string} sheet */
+const addressOf = (sheet) => `#${sheet}${questionOf(sheet) ? `=${encodeURIComponent(questionOf(sheet))}` : ''}`;
+
+/** @param {string} sheet */
+function questionField(sheet) {
+  const put = (/** @type {Event} */ e) => {
+    const said = /** @type {HTMLInputElement} */ (e.target).value.trim();
+    history.replaceState(null, '', `#${sheet}${said ? `=${encodeURIComponent(said)}` : ''}`);
+    questions.set(sheet, said);
+    again();
+  };
+  return html`<div class="fields asks"><label><span>The question, in your own words <small>it stands on the sheet; left empty, one is made from the choices</small></span><input name="question" maxlength="300" autocomplete="off" .value=${live(questionOf(sheet))} @change=${put}></label></div>`;
+}
+
 /** @param {string} current the sheet that is shown */
 export function findingsNav(current) {
-  return html`<nav class="sets-nav" aria-label="Sheets of findings">${SHEETS.map(([id, name]) => html`<a href="#${id}" aria-current=${id === current ? 'page' : nothing}>${name}</a>`)}</nav>`;
+  return html`<nav class="sets-nav" aria-label="Sheets of findings">${SHEETS.map(([id, name]) => html`<a href=${addressOf(id)} aria-current=${id === current ? 'page' : nothing}>${name}</a>`)}</nav>`;
 }
 
 /** What a sheet of findings asks for, again when the question is another or the book has moved. @template T */
@@ -58,8 +87,10 @@ export class Answer {
 
   /** The sheet to hand round, kept or looked at, and the figures. */
   papers() {
-    const name = this.path.split('/').at(-1);
-    return html`<p class="acts"><a class="button" href=${at(`${this.path}.html?${this.of}`)} target="_blank" rel="noopener">Sheet to hand round</a><a class="button" href=${at(`${this.path}.html?${this.of}&download`)} download>Keep the sheet</a><a class="button" href=${at(`${this.path}?${this.of}`)} download="${name}.json">JSON</a></p>`;
+    const name = this.path.split('/').at(-1) ?? '';
+    const q = questionOf(name);
+    const sheet = `${this.path}.html?${this.of}${q ? `&question=${encodeURIComponent(q)}` : ''}`;
+    return html`${questionField(name)}<p class="acts"><a class="button" href=${at(sheet)} target="_blank" rel="noopener">Sheet to hand round</a><a class="button" href=${at(`${sheet}&download`)} download>Keep the sheet</a><a class="button" href=${at(`${this.path}?${this.of}`)} download="${name}.json">JSON</a></p>`;
   }
 }
 
