@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -145,24 +146,57 @@ func (g *Gateway) aboutOf(r *http.Request, title string) report.About {
 	}
 }
 
-// aboutSessions says as well which sessions an address names.
+// aboutSessions says as well which sessions an address names, none the one in the book, by
+// their names.
 func (g *Gateway) aboutSessions(r *http.Request, title string) report.About {
 	about := g.aboutOf(r, title)
-	if ids := r.URL.Query()["session"]; len(ids) > 0 {
-		about.Lines = append(about.Lines, report.Line{Name: "sessions", Says: strings.Join(ids, ", ")})
+	ids := r.URL.Query()["session"]
+	if slices.Contains(ids, "all") {
+		about.Lines = append(about.Lines, report.Line{Name: "sessions", Says: "all"})
+		return about
+	}
+	var view struct {
+		Session  *wire.Session  `json:"session"`
+		Sessions []wire.Session `json:"sessions"`
+	}
+	if b, err := g.question(g.site(r), "view", nil); err != nil || json.Unmarshal(b, &view) != nil {
+		view.Session, view.Sessions = nil, nil // ids have to do
+	}
+	if now := view.Session; now != nil {
+		view.Sessions = append(view.Sessions, *now)
+		if len(ids) == 0 {
+			ids = []string{now.ID}
+		}
+	}
+	var says []string
+	for _, id := range ids {
+		i := slices.IndexFunc(view.Sessions, func(s wire.Session) bool { return s.ID == id })
+		if i < 0 {
+			says = append(says, id)
+			continue
+		}
+		says = append(says, dated(view.Sessions[i].Name, id, view.Sessions[i].OpenedUs))
+	}
+	if len(says) > 0 {
+		about.Lines = append(about.Lines, report.Line{Name: "sessions", Says: strings.Join(says, ", ")})
 	}
 	return about
+}
+
+// dated is a session's name, its id where it has none, with the day on which it was opened.
+func dated(name, id string, openedUs int64) string {
+	name = cmp.Or(name, id)
+	if openedUs > 0 {
+		name += time.UnixMicro(openedUs).Format(" (2 January 2006)")
+	}
+	return name
 }
 
 func (g *Gateway) aboutComparison(r *http.Request, a wire.CompareAnswer) report.About {
 	about := g.aboutOf(r, "Comparison by "+cmp.Or(a.Result.Words[a.Result.Factor], a.Result.Factor))
 	var sessions []string
 	for _, s := range a.Sessions {
-		name := cmp.Or(s.Name, s.ID)
-		if s.OpenedUs > 0 {
-			name += time.UnixMicro(s.OpenedUs).Format(" (2 January 2006)")
-		}
-		sessions = append(sessions, name)
+		sessions = append(sessions, dated(s.Name, s.ID, s.OpenedUs))
 	}
 	about.Lines = append(about.Lines, report.Line{Name: "circuit", Says: strings.Join(a.Circuits, ", ")}, report.Line{Name: "sessions", Says: strings.Join(sessions, ", ")})
 	return about

@@ -116,7 +116,7 @@ type AdjustedFor struct {
 
 // ComparedTrial is one trial as it entered: a point of the plot.
 type ComparedTrial struct {
-	Trial   string    `json:"trial"` // its id, behind its session's where there are several
+	Trial   string    `json:"trial"` // its id, behind its session's name where there are several
 	Session string    `json:"session,omitempty"`
 	Level   string    `json:"level"`
 	Block   string    `json:"block,omitempty"`

@@ -295,3 +295,30 @@ func TestColumnsBecomeWords(t *testing.T) {
 		}
 	}
 }
+
+// Trials of several sessions are told apart by the sessions' names, and by ids as well where
+// two bear one.
+func TestTrialsBearTheirSessionsNames(t *testing.T) {
+	evening, again, unnamed := session(), session(), session()
+	evening.Session.Name = "Evening"
+	again.Session = &wire.Session{ID: "s2", Name: "evening"}
+	unnamed.Session = &wire.Session{ID: "s3"}
+	named := func(sessions ...wire.Results) string {
+		var names []string
+		for _, trial := range comparison.FromResults(comparison.Ask{Factor: "battery"}, sessions...).Trials {
+			if strings.HasSuffix(trial.Name, "t0") {
+				names = append(names, trial.Name)
+			}
+		}
+		return strings.Join(names, "; ")
+	}
+	if got := named(evening); got != "t0" {
+		t.Errorf("of one session: %s", got)
+	}
+	if got := named(evening, unnamed); got != "Evening t0; s3 t0" {
+		t.Errorf("of two: %s", got)
+	}
+	if got := named(evening, again); got != "Evening (s1) t0; evening (s2) t0" {
+		t.Errorf("of two of one name: %s", got)
+	}
+}

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 
 	"rainhill/pkg/compare"
 	"rainhill/pkg/wire"
@@ -35,7 +36,7 @@ func FromResults(ask Ask, sessions ...wire.Results) Set {
 				trial.Session = r.Session.ID
 			}
 			if len(sessions) > 1 && trial.Session != "" {
-				trial.Name = trial.Session + " " + t.Trial
+				trial.Name = sessionCalled(*r.Session, sessions) + " " + t.Trial
 			}
 			day = append(day, addLaps(&trial, t.Laps, s.Measure, len(s.Trials))...)
 			s.Trials = append(s.Trials, trial)
@@ -47,6 +48,17 @@ func FromResults(ask Ask, sessions ...wire.Results) Set {
 		s.Trials[p.trial].Order[p.k] = float64(i + 1)
 	}
 	return s
+}
+
+// sessionCalled is a session's name; its id with it where another bears the same, and alone
+// where it has none.
+func sessionCalled(s wire.Session, among []wire.Results) string {
+	for _, r := range among {
+		if r.Session != nil && r.Session.ID != s.ID && strings.EqualFold(r.Session.Name, s.Name) && s.Name != "" {
+			return s.Name + " (" + s.ID + ")"
+		}
+	}
+	return cmp.Or(s.Name, s.ID)
 }
 
 // placed is when lap k of a trial began.

@@ -161,7 +161,7 @@ func ofSessions(t *testing.T, ctx context.Context, r *recorded) {
 	chrome.Wait(t, ctx, `document.querySelector('.findings .empty')?.innerText.includes('no such trial of session later')`, 10*time.Second)
 	chrome.Wait(t, ctx, both, 5*time.Second)
 	chrome.Wait(t, ctx, summary+` && document.querySelector('.coasted tbody th')?.innerText === 'Four vans'`, 5*time.Second)
-	if html := string(get(t, r.URL+"/api/pull.html?session=later&session="+was.ID)); !strings.Contains(html, "Wren, moving, forward") || !strings.Contains(html, "later, "+was.ID) {
+	if html := string(get(t, r.URL+"/api/pull.html?session=later&session="+was.ID)); !strings.Contains(html, "Wren, moving, forward") || !strings.Contains(html, "Later ("+time.UnixMicro(was.ClosedUs+1).Format("2 January 2006")+"), "+was.Name) {
 		t.Error("the sheet of pull tests does not say whose, or of which sessions")
 	}
 	if html := string(get(t, r.URL+"/api/coast.html?session=later&session="+was.ID)); !strings.Contains(html, "Four vans") || strings.Contains(html, ">vans<") {

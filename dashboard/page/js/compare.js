@@ -151,7 +151,7 @@ const leaveId = (t) => (t.session ? `${t.session}/` : '') + (t.trial.split(' ').
 /** @param {CompareAnswer} c @param {string} unit @param {number} d */
 function trials(c, unit, d) {
   const left = [...asked.leave];
-  const name = (/** @type {string} */ id) => (list(c.sessions).length > 1 ? id.replace('/', ' ') : id.split('/').at(-1));
+  const name = (/** @type {string} */ id) => (list(c.sessions).length > 1 ? id.replace(/^(.*)\//, (_, s) => `${list(c.sessions).find((x) => x.id === s)?.name || s} `) : id.split('/').at(-1));
   return html`<details class="of-trials-in"><summary>Trials that entered: ${list(c.result.trials).length}${left.length ? `, left out by hand: ${left.length}` : ''}</summary>
     <table class="ruled"><thead><tr><th scope="col">trial</th><th scope="col">side</th><th scope="col">laps</th><th scope="col">mean, <span class="unit">${unit}</span></th><th scope="col">laps worth<small>independent ones</small></th><th scope="col">enters</th></tr></thead>
     <tbody>${repeat(list(c.result.trials), (t) => t.trial, (t) => html`<tr><th scope="row">${t.trial}</th><td data-label="side">${t.level}</td><td data-label="laps">${list(t.laps).length}${t.left ? html` <small>${t.left} left out</small>` : nothing}</td><td data-label="mean, ${unit}" class="num">${fixed(t.mean, d)}</td><td data-label="laps worth" class="num">${known(t.effective_laps) ? fixed(t.effective_laps, 1) : DASH}</td><td data-label="enters"><label class="check"><input type="checkbox" aria-label="${t.trial} enters" .checked=${live(true)} @change=${() => toggle(asked.leave, leaveId(t))}></label></td></tr>`)}
