@@ -61,7 +61,9 @@ func (d *resistance) Plot(c draw.Canvas, a *plot.Plot) {
 		}
 		band(c, at, tx, ty, faded(d.paper.ink(i), 0x30))
 		curve(c, at, tx, ty, draw.LineStyle{Color: d.paper.ink(i), Width: 1.75})
-		names.add(of.Name, d.paper.ink(i))
+		if of.Name != "" {
+			names.add(of.Name, d.paper.ink(i))
+		}
 	}
 }
 

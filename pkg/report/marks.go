@@ -70,7 +70,7 @@ func rules(c draw.Canvas, p *plot.Plot, tx func(float64) vg.Length, paper Paper)
 }
 
 // gutterWidth is the margin to the left of rows that have names.
-func (p Paper) gutterWidth() vg.Length { return min(112, p.Width*0.23) }
+func (p Paper) gutterWidth() vg.Length { return min(112, max(66, p.Width*0.23)) }
 
 // gutter writes the name of a row to its left, cut where it is too long.
 func (p Paper) gutter(c draw.Canvas, y vg.Length, s text.Style, name string) {

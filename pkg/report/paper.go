@@ -21,12 +21,33 @@ type Paper struct {
 	Sheet, Ink, Faint, Rule, Grid, Wash color.NRGBA
 	Inks                                []color.NRGBA
 	Width                               vg.Length // of a figure
+	High                                vg.Length // of a limit's figure; others are as high as what is on them
 }
 
 // Narrow is the same paper for the hand: lettering stays as large where a figure is
 // shown at the width of a phone.
 func (p Paper) Narrow() Paper {
-	p.Width = 300
+	p.Width, p.High = 300, 240
+	return p
+}
+
+// beside is the paper of one of n figures on a sheet: as wide as it is printed there, so that
+// lettering is as large as it says, and so high that few figures fill the sheet and many fit.
+func (p Paper) beside(n int) Paper {
+	switch {
+	case n <= 1:
+		p.High = 330
+	case n == 2:
+		p.Width, p.High = half, 250
+	case n == 3:
+		p.Width, p.High = third, 240
+	case n == 4:
+		p.Width, p.High = half, 190
+	case n <= 6:
+		p.Width, p.High = third, 170
+	default:
+		p.Width, p.High = third, 125
+	}
 	return p
 }
 
@@ -35,11 +56,11 @@ func (p Paper) Narrow() Paper {
 var (
 	Light = Paper{
 		Sheet: hex(0xfbf8ef), Ink: hex(0x211d17), Faint: hex(0x665c4b), Rule: hex(0x8d8068), Grid: hex(0xefe2cb), Wash: hex(0xf3ecdc),
-		Inks: []color.NRGBA{hex(0x1f4480), hex(0x8f2f1a), hex(0x29603d), hex(0x5f2d80), hex(0x7a5210), hex(0x211d17)}, Width: column,
+		Inks: []color.NRGBA{hex(0x1f4480), hex(0x8f2f1a), hex(0x29603d), hex(0x5f2d80), hex(0x7a5210), hex(0x211d17)}, Width: column, High: 270,
 	}
 	Dark = Paper{
 		Sheet: hex(0x12212f), Ink: hex(0xece6d6), Faint: hex(0xa9b4ba), Rule: hex(0x6d8598), Grid: hex(0x1b3144), Wash: hex(0x182b3c),
-		Inks: []color.NRGBA{hex(0x9fc3fa), hex(0xf5a98f), hex(0xa5d6ae), hex(0xd8b8f2), hex(0xe6c680), hex(0xf0eadb)}, Width: column,
+		Inks: []color.NRGBA{hex(0x9fc3fa), hex(0xf5a98f), hex(0xa5d6ae), hex(0xd8b8f2), hex(0xe6c680), hex(0xf0eadb)}, Width: column, High: 270,
 	}
 )
 
@@ -64,11 +85,14 @@ func serif(size vg.Length) font.Font {
 // family is the page's own, the one measured with for where that is missing.
 const family = "Iowan Old Style,Palatino,Liberation Serif,Times New Roman,serif"
 
-// sizes of lettering, and the width of a figure that fills a column of print.
+// sizes of lettering, and the widths of a figure that fills a sheet in print, half of it or a
+// third: sheet.css prints figures in as many columns.
 const (
 	small  = 9
 	plain  = 10.5
 	column = 480
+	half   = 250
+	third  = 166
 )
 
 // figure is a sheet that panels are drawn on from its top down.

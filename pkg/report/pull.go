@@ -18,10 +18,14 @@ func Pull(l wire.PullLimit, paper Paper) ([]byte, error) {
 	if l.Method == wire.PullStatic {
 		return readings(l, paper)
 	}
-	f := paper.figure(pullSays(l), 270)
-	a := paper.axes("load, g", "moves, % of attempts")
+	f := paper.figure(pullSays(l), paper.High)
+	says := "moves, % of attempts"
+	if paper.High < 150 {
+		says = "moves, %"
+	}
+	a := paper.axes("load, g", says)
 	a.Add(&pulls{paper, l})
-	f.panel(a, 270, 0)
+	f.panel(a, paper.High, 0)
 	return f.svg()
 }
 

@@ -57,6 +57,13 @@ func TestSheetsSayHowIntervalsHold(t *testing.T) {
 	if got := said(); !strings.Contains(got, "The difference: difference of trial means (Welch).") || strings.Contains(got, "hold together") || !strings.Contains(got, "two one-sided tests") {
 		t.Errorf("of one pair: %s", got)
 	}
+	r.Pairs[0].Method = "difference (Welch with 1.03 times its critical value)"
+	r.Pairs = append(r.Pairs, r.Pairs[0])
+	r.Pairs[1].Method = "difference (Welch with 1.10 times its critical value)"
+	if got := said(); !strings.Contains(got, "Each difference: difference (Welch with 1.03 to 1.10 times its critical value).") {
+		t.Errorf("of two widths: %s", got)
+	}
+	r.Pairs = r.Pairs[:1]
 	r.Sides = append(r.Sides, wire.ComparedSide{Level: "oiled", Trials: 1})
 	r.Pairs = append(r.Pairs, wire.ComparedPair{A: "plain", B: "oiled", Unit: wire.UnitTrial, Method: "the lone trial (Student)"})
 	if got := said(); !strings.Contains(got, "oiled less plain: the lone trial (Student).") || !strings.Contains(got, "the 2 differences hold together") ||

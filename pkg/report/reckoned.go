@@ -2,18 +2,26 @@ package report
 
 import (
 	"fmt"
+	"regexp"
+	"slices"
 	"strings"
 
 	"rainhill/pkg/wire"
 )
 
+// times is how much wider one pair's intervals are than another's by the same method.
+var times = regexp.MustCompile(`\d[\d.]* times`)
+
 // reckoned says by which method differences were had, and how far their intervals hold
 // together.
 func reckoned(r wire.CompareResult) (lines []string) {
 	var methods shared
+	factors := map[string][]string{}
 	for _, p := range r.Pairs {
 		if p.Method != "" {
-			methods.add(p.B+" less "+p.A, p.Method)
+			method := times.ReplaceAllString(p.Method, "N times")
+			methods.add(p.B+" less "+p.A, method)
+			factors[method] = append(factors[method], strings.TrimSuffix(times.FindString(p.Method), " times"))
 		}
 	}
 	for i, m := range methods.texts {
@@ -27,7 +35,12 @@ func reckoned(r wire.CompareResult) (lines []string) {
 		case more > 0:
 			of += fmt.Sprintf(" and %d more", more)
 		}
-		lines = append(lines, of+": "+m+".")
+		n := factors[m]
+		from, to := slices.Min(n), slices.Max(n)
+		if from != to {
+			from += " to " + to
+		}
+		lines = append(lines, of+": "+strings.Replace(m, "N times", from+" times", 1)+".")
 	}
 	if len(r.Pairs) > 1 {
 		lines = append(lines, fmt.Sprintf("The 95 %% intervals, ratios and p of the %d differences hold together (family-wise): that all of them are right at once has a chance of 95 %%, %s. Those of sides' means and of effect sizes hold each by itself.", len(r.Pairs), listed(together(r), "and")))

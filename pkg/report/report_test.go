@@ -223,3 +223,40 @@ func TestSheetsSayWhatIsNotKnown(t *testing.T) {
 		}
 	}
 }
+
+// Figures are drawn as wide as sheet.css prints them, so that an axis has letters of 8 points
+// and more: one over the page, two or three beside each other.
+func TestSheetsArePrintedReadably(t *testing.T) {
+	const page = 521.0 // points between the margins of A4
+	for n, columns := range map[int]float64{1: 1, 2: 2, 3: 3, 4: 2, 5: 3, 7: 3} {
+		r := wire.PullResult{}
+		for i := range n {
+			l := pulls().Locomotives[0]
+			l.Name = fmt.Sprintf("heron %d, moving", i)
+			r.Locomotives = append(r.Locomotives, l)
+		}
+		s, err := report.OfPulls(r, report.About{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var wide, high float64
+		svg := string(s.Figures[0].SVG)
+		if _, err := fmt.Sscanf(svg[strings.Index(svg, "viewBox"):], `viewBox="0 0 %g %g"`, &wide, &high); err != nil {
+			t.Fatal(err)
+		}
+		if least := 9 * page / columns * 0.94 / wide; least < 8 || high > 1.5*wide {
+			t.Errorf("%d figures: letters of %.1f points on %g by %g", n, least, wide, high)
+		}
+	}
+	few, err := report.OfPulls(pulls(), report.About{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	many := few
+	for range 40 {
+		many.Doubts = append(many.Doubts, "one more thing to doubt")
+	}
+	if few.Full() || !many.Full() {
+		t.Errorf("full: few doubts %v, many %v", few.Full(), many.Full())
+	}
+}

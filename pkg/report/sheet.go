@@ -5,6 +5,9 @@ import (
 	_ "embed"
 	"fmt"
 	"html/template"
+	"math"
+	"regexp"
+	"strconv"
 )
 
 // Sheet is one page to hand round: what was asked, under which conditions, what came
@@ -17,6 +20,7 @@ type Sheet struct {
 	Conditions *Table
 	Verdicts   []string
 	Figures    []Figure
+	Legend     string // of all figures
 	Tables     []Table
 	Doubts     []string
 	Reckoned   []string // by which methods
@@ -48,11 +52,59 @@ var sheetHTML string
 var sheetCSS string
 
 var sheetTemplate = template.Must(template.New("sheet").Funcs(template.FuncMap{
-	"css":    func() template.CSS { return template.CSS(sheetCSS) },
-	"svg":    func(f Figure) template.HTML { return template.HTML(f.SVG) }, // drawn here, its lettering escaped
-	"number": func(t Table, i int) bool { return i < len(t.Figures) && t.Figures[i] },
-	"more":   func(f []Figure, than int) bool { return len(f) > than },
+	"css":     func() template.CSS { return template.CSS(sheetCSS) },
+	"svg":     func(f Figure) template.HTML { return template.HTML(f.SVG) }, // drawn here, its lettering escaped
+	"number":  func(t Table, i int) bool { return i < len(t.Figures) && t.Figures[i] },
+	"columns": columns,
 }).Parse(sheetHTML))
+
+// columns are how the figures of a sheet stand, as Paper.beside has them drawn.
+func columns(f []Figure) string {
+	switch n := len(f); {
+	case n <= 1:
+		return ""
+	case n == 2 || n == 4:
+		return " many"
+	}
+	return " many lots"
+}
+
+// Full reports whether all that is said leaves its figures less than their room on one page of
+// print: by lines of so many letters, which is near enough to choose a size by.
+func (s Sheet) Full() bool {
+	const page, letters = 61, 110
+	used := 8 + float64(len(s.About)+1)/2
+	for _, texts := range [][]string{s.Verdicts, s.Doubts, s.Reckoned} {
+		for _, t := range texts {
+			used += math.Ceil(float64(len(t)) / letters)
+		}
+	}
+	tables := s.Tables
+	if s.Conditions != nil {
+		tables = append([]Table{*s.Conditions}, tables...)
+	}
+	for _, t := range tables {
+		used += float64(3 + len(t.Rows))
+	}
+	return used+s.figureLines() > page
+}
+
+// figureLines is how many lines high the figures are in print, their captions with them.
+func (s Sheet) figureLines() (lines float64) {
+	const line, across = 12, 521 // points: a line, and what a page is wide
+	row := map[string]int{"": 1, " many": 2, " many lots": 3}[columns(s.Figures)]
+	for i := 0; i < len(s.Figures); i += row {
+		if m := viewBox.FindSubmatch(s.Figures[i].SVG); m != nil {
+			w, _ := strconv.ParseFloat(string(m[1]), 64)
+			h, _ := strconv.ParseFloat(string(m[2]), 64)
+			lines += 2 + h/w*across/float64(row)/line
+		}
+	}
+	return lines
+}
+
+// viewBox has how wide and how high a drawing is.
+var viewBox = regexp.MustCompile(`viewBox="0 0 ([\d.]+) ([\d.]+)"`)
 
 // HTML is the sheet as a file that opens alone: it fetches nothing and runs nothing.
 func (s Sheet) HTML() ([]byte, error) {

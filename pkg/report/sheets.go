@@ -137,6 +137,24 @@ func probability(p *float64) string {
 // readings of a scale are drawn where there are fewer limits than that.
 const drawnFrom = 3
 
+// isDrawn reports whether a sheet has a drawing of a limit.
+func isDrawn(l wire.PullLimit, r wire.PullResult) bool {
+	return len(l.Attempts) >= drawnFrom && (l.Method != wire.PullStatic || len(r.Locomotives) < drawnFrom)
+}
+
+// drawings is how many a sheet of pull tests has.
+func drawings(r wire.PullResult) (n int) {
+	for _, l := range r.Locomotives {
+		if isDrawn(l, r) {
+			n++
+		}
+	}
+	if r.Agreement != nil {
+		n++
+	}
+	return n
+}
+
 // LimitSays is what limits a pull, in words.
 func LimitSays(l wire.PullLimit) string {
 	switch {
@@ -160,9 +178,10 @@ func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 		Head: []string{"locomotive", "attempts", "seen, g", "95 in 100, g", "half, g", "net adhesion", "limited by"},
 	}
 	var doubts shared
+	figures := drawings(r)
 	for _, l := range r.Locomotives {
-		if len(l.Attempts) >= drawnFrom && (l.Method != wire.PullStatic || len(r.Locomotives) < drawnFrom) {
-			svg, err := Pull(l, Light)
+		if isDrawn(l, r) {
+			svg, err := Pull(l, Light.beside(figures))
 			if err != nil {
 				return Sheet{}, err
 			}
@@ -174,11 +193,11 @@ func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 	}
 	s.Doubts = append(s.Doubts, doubts.lines()...)
 	if len(s.Figures) > 0 {
-		s.Figures[0].Caption += " Discs moved, rings struggled, crosses stalled; the line is the share that moves with its 95 % band, the dashes take no shape for granted; the squares are the loads moved in 95 of 100 and in half."
+		s.Legend = "Discs moved, rings struggled, crosses stalled; the line is the share that moves with its 95 % band, the dashes take no shape for granted; the squares are the loads moved in 95 of 100 and in half."
 	}
 	s.Tables = []Table{t}
 	if r.Agreement != nil {
-		svg, err := Agreement(*r.Agreement, Light)
+		svg, err := Agreement(*r.Agreement, Light.beside(figures))
 		if err != nil {
 			return Sheet{}, err
 		}
@@ -225,7 +244,7 @@ func OfCoasting(r wire.CoastResult, about About) (Sheet, error) {
 	}
 	var doubts shared
 	for _, c := range r.Consists {
-		t.Rows = append(t.Rows, []string{c.Name, fmt.Sprint(c.Runs), between(c.A, 4), between(c.B, 4), between(c.C, 4), between(c.Curve, 4)})
+		t.Rows = append(t.Rows, []string{cmp.Or(c.Name, "the cars"), fmt.Sprint(c.Runs), between(c.A, 4), between(c.B, 4), between(c.C, 4), between(c.Curve, 4)})
 		doubts.add(c.Name, slices.DeleteFunc(slices.Concat(c.Held, c.Doubts), func(d string) bool { return slices.Contains(r.Doubts, d) })...)
 	}
 	s.Doubts = append(slices.Clone(s.Doubts), doubts.lines()...)

@@ -63,7 +63,8 @@ func (s *shared) add(name string, texts ...string) {
 
 func (s *shared) lines() (lines []string) {
 	for i, text := range s.texts {
-		lines = append(lines, strings.Join(s.of[i], "; ")+": "+text)
+		of := strings.Join(slices.DeleteFunc(slices.Clone(s.of[i]), func(name string) bool { return name == "" }), "; ")
+		lines = append(lines, strings.TrimPrefix(of+": "+text, ": "))
 	}
 	return lines
 }
