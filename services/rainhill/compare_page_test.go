@@ -105,6 +105,7 @@ func TestPageCompares(t *testing.T) {
 		}
 	}
 	findingsFit(t, ctx, "compare")
+	foldedOnAPhone(t, ctx)
 	marginAsked(t, ctx, r)
 	handedRound(t, r)
 	questionKept(t, ctx, r)
@@ -158,6 +159,25 @@ func marginAsked(t *testing.T, ctx context.Context, r *recorded) {
 	}
 	chrome.Eval[bool](t, ctx, `(i => (i.value = '0.1', i.form.requestSubmit(), true))(document.querySelector('.margin input'))`)
 	chrome.Wait(t, ctx, `!document.querySelector('[data-verdict="same"]') && document.querySelector('details.note summary').innerText.includes('below 0.100 s')`, 5*time.Second)
+}
+
+// foldedOnAPhone has a line a condition on a phone, values folded until they are asked for, so
+// that the verdict is near; doubts stand before what is done with the answer.
+func foldedOnAPhone(t *testing.T, ctx context.Context) {
+	t.Helper()
+	chrome.Do(t, ctx, "a phone", chromedp.EmulateViewport(390, 844))
+	high := `Math.max(...[...document.querySelectorAll('.fair tbody tr')].map(r => r.offsetHeight))`
+	shown := `[...document.querySelectorAll('.fair .had')].filter(x => x.offsetHeight).length`
+	chrome.Wait(t, ctx, shown+` === 0 && `+high+` <= 60`, 5*time.Second)
+	chrome.Eval[bool](t, ctx, `(document.querySelector('.fold').click(), true)`)
+	chrome.Wait(t, ctx, shown+` === 2 * document.querySelectorAll('.fair tbody tr').length && document.querySelector('.fold').ariaExpanded === 'true'`, 5*time.Second)
+	chrome.Eval[bool](t, ctx, `(document.querySelector('.fold').click(), true)`)
+	chrome.Wait(t, ctx, shown+` === 0`, 5*time.Second)
+	if last := chrome.Eval[bool](t, ctx, `!document.querySelector('.doubts') || !!(document.querySelector('.doubts').compareDocumentPosition(document.querySelector('.findings .acts')) & Node.DOCUMENT_POSITION_FOLLOWING)`); !last {
+		t.Error("doubts stand below the buttons")
+	}
+	chrome.Do(t, ctx, "a desk", chromedp.EmulateViewport(1280, 1000))
+	chrome.Wait(t, ctx, shown+` > 0 && !document.querySelector('.fold').offsetHeight`, 5*time.Second)
 }
 
 // questionKept has a question asked in one's own words: it stands in the address, on the sheet,

@@ -16,6 +16,7 @@ await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 
 const asked = {
   /** @type {Set<string>} sessions that enter; none: the one in the book */ sessions: new Set(),
+  /** on a phone: are the values of conditions unfolded? */ values: false,
   factor: '', block: '', measure: 'lap_time_s', a: '', b: '',
   /** @type {Set<string>} */ covariates: new Set(),
   /** @type {Set<string>} trials left out by hand */ leave: new Set(),
@@ -55,7 +56,7 @@ function asking(c) {
     if (name === 'factor') Object.assign(asked, { a: '', b: '' });
     again();
   };
-  return html`<div class="fields">
+  return html`<div class="fields held">
     ${choice('By', 'factor', [...(asked.factor ? [] : [/** @type {[string, string]} */ (['', c?.result.factor ? words(c.result.factor) : 'what differs'])]), ...factors.map((f) => /** @type {[string, string]} */ ([f.name, `${words(f.name)}: ${list(f.values).length} values`]))], asked.factor, put('factor'))}
     ${choice('Measure', 'measure', [['lap_time_s', 'lap time'], ['speed_mm_s', 'speed']], asked.measure, put('measure'))}
     ${choice('Run in rounds of', 'block', [['', 'no rounds: in any order'], ...factors.filter((f) => f.name !== asked.factor).map((f) => /** @type {[string, string]} */ ([f.name, words(f.name)]))], asked.block, put('block'))}
@@ -90,9 +91,9 @@ function answered(c) {
       ${pairs.length ? html`<div class="verdicts" role="status">${pairs.map((p) => html`<p data-verdict=${p.verdict}>${p.says}</p>`)}</div>` : html`<p class="empty">There is nothing to compare yet: two sides are needed, each with a trial that is over. Open and close them in the <a href="#book">book</a>.</p>`}
       ${margin(c)}
       ${pairs.length ? html`${drawing(`/api/compare.svg?${came.of}&v=${state.view?.rev ?? 0}`, pairs.slice(0, MOST_SAID).map((p) => p.says).join('. '), html`Each lap a dot, each trial a row with its mean; the square is a side’s mean with its 95 % interval. Below, each difference with its 95 % interval beside no difference.`)}
-      ${table(pairs, unit, d)}${sides(c, unit, d)}${adjusted(c)}${trials(c, unit, d)}
-      ${came.papers()}` : nothing}
-      ${list(c.result.doubts).length ? html`<ul class="doubts">${list(c.result.doubts).map((t) => html`<li>${t}</li>`)}</ul>` : nothing}</section>`;
+      ${table(pairs, unit, d)}${sides(c, unit, d)}${adjusted(c)}` : nothing}
+      ${list(c.result.doubts).length ? html`<ul class="doubts">${list(c.result.doubts).map((t) => html`<li>${t}</li>`)}</ul>` : nothing}
+      ${pairs.length ? html`${trials(c, unit, d)}${came.papers()}` : nothing}</section>`;
 }
 
 /** @type {Record<string, string>} */
@@ -104,8 +105,12 @@ function fairness(c) {
   const levels = list(c.result.sides).map((s) => s.level);
   if (!rows.length) return html`<p class="empty">No condition is written down.</p>`;
   const some = rows.some(adjustable);
-  return html`<table class="ruled fair"><thead><tr><th scope="col">condition</th><th scope="col">is</th>${levels.map((l) => html`<th scope="col">${l}</th>`)}${some ? html`<th scope="col">adjust for it</th>` : nothing}</tr></thead>
-    <tbody>${rows.map((r) => html`<tr class=${r.state}><th scope="row">${words(r.condition)}</th><td data-label="is">${STATES[r.state] ?? r.state}</td>${list(r.values).map((v, i) => html`<td data-label=${levels[i] ?? ''}>${v || DASH}</td>`)}${some ? html`<td data-label="adjust for it">${adjustable(r) ? html`<label class="check"><input type="checkbox" aria-label="Adjust for ${words(r.condition)}" .checked=${live(asked.covariates.has(r.condition))} @change=${() => toggle(asked.covariates, r.condition)}></label>` : DASH}</td>` : nothing}</tr>`)}</tbody></table>`;
+  const fold = () => {
+    asked.values = !asked.values;
+    again();
+  };
+  return html`<button type="button" class="fold" aria-expanded=${asked.values ? 'true' : 'false'} @click=${fold}>${asked.values ? 'Fold away' : 'Show'} what each side had</button><table class="ruled fair ${asked.values ? 'open' : ''}"><thead><tr><th scope="col">condition</th><th scope="col">is</th>${levels.map((l) => html`<th scope="col">${l}</th>`)}${some ? html`<th scope="col">adjust for it</th>` : nothing}</tr></thead>
+    <tbody>${rows.map((r) => html`<tr class=${r.state}><th scope="row">${words(r.condition)}</th><td data-label="is">${STATES[r.state] ?? r.state}</td>${list(r.values).map((v, i) => html`<td class="had" data-label=${levels[i] ?? ''}>${v || DASH}</td>`)}${some ? html`<td class="to-adjust" data-label="adjust for it">${adjustable(r) ? html`<label class="check"><input type="checkbox" aria-label="Adjust for ${words(r.condition)}" .checked=${live(asked.covariates.has(r.condition))} @change=${() => toggle(asked.covariates, r.condition)}></label>` : DASH}</td>` : nothing}</tr>`)}</tbody></table>`;
 }
 
 /** Can the measure be adjusted for it, or was that asked? @param {FairnessRow} r */
