@@ -37,7 +37,7 @@ function questionField(sheet) {
     questions.set(sheet, said);
     again();
   };
-  return html`<div class="fields asks"><label><span>The question, in your own words <small>it stands on the sheet; left empty, one is made from the choices</small></span><input name="question" maxlength="300" autocomplete="off" .value=${live(questionOf(sheet))} @change=${put}></label></div>`;
+  return html`<div class="fields asks"><label><span>The question, in your own words <small>for the sheet; else one is made from the choices</small></span><input name="question" maxlength="300" autocomplete="off" .value=${live(questionOf(sheet))} @change=${put}></label></div>`;
 }
 
 /** @param {string} current the sheet that is shown */
