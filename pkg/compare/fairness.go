@@ -263,9 +263,6 @@ func (c *comparison) choose() {
 		least = min(least, len(s.Trials))
 	}
 	if c.q.Blocks || least < 2 {
-		for _, name := range c.q.Covariates {
-			c.doubt("%s is not adjusted for: that needs three trials a side, not drawn in blocks", c.word(name))
-		}
 		return
 	}
 	for _, name := range c.q.Conditions {

@@ -76,7 +76,7 @@ func Compare(ask Ask, s Set) (wire.CompareResult, error) {
 	q := compare.Question{
 		Factor: ask.Factor, Less: s.Measure == MeasureTime, Unit: map[string]string{MeasureTime: "s", MeasureSpeed: "mm/s"}[s.Measure],
 		Margin: ask.Margin, Percent: ask.Percent, Blocks: ask.Block != "", Conditions: s.Conditions, Covariates: ask.Covariates,
-		A: ask.Called.name(ask.Factor, ask.A), B: ask.Called.name(ask.Factor, ask.B),
+		A: ask.Called.name(ask.Factor, ask.A), B: ask.Called.name(ask.Factor, ask.B), Words: wordsOf(ask, s),
 	}
 	if err := asksForNone(q, s.Trials); err != nil {
 		return answer(ask, s, compare.Result{}), err
@@ -115,7 +115,7 @@ func unadjusted(ask Ask, s Set, r wire.CompareResult) (doubts []string) {
 	for _, c := range ask.Covariates {
 		used := slices.ContainsFunc(r.Adjusted, func(a wire.AdjustedFor) bool { return a.Covariate == c })
 		said := slices.ContainsFunc(r.Doubts, func(d string) bool {
-			return strings.HasPrefix(d, c+" is not adjusted for") || strings.HasPrefix(d, c+" cannot be adjusted for")
+			return strings.HasPrefix(d, Words(c)+" is not adjusted for") || strings.HasPrefix(d, Words(c)+" cannot be adjusted for")
 		})
 		if used || said {
 			continue
@@ -135,7 +135,7 @@ func unadjusted(ask Ask, s Set, r wire.CompareResult) (doubts []string) {
 		case !slices.Contains(s.Conditions, c):
 			why = "of these trials nothing of that name is written down"
 		}
-		doubts = append(doubts, c+" is not adjusted for: "+why)
+		doubts = append(doubts, Words(c)+" is not adjusted for: "+why)
 	}
 	return doubts
 }

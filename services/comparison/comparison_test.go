@@ -195,9 +195,9 @@ func TestCovariatesAskedForAreAnswered(t *testing.T) {
 		ask        comparison.Ask
 		want       string
 	}{
-		{"a lone third side", two + row(9, "third", 12), comparison.Ask{}, "battery_v is not adjusted for: third has one trial"},
-		{"rounds", two, comparison.Ask{Block: "pair"}, "battery_v is not adjusted for: trials are compared within rounds"},
-		{"the rounds themselves", two, comparison.Ask{Block: "battery_v"}, "battery_v is not adjusted for: the trials are compared within its rounds"},
+		{"a lone third side", two + row(9, "third", 12), comparison.Ask{}, "battery in V is not adjusted for: third has one trial"},
+		{"rounds", two, comparison.Ask{Block: "pair"}, "battery in V is not adjusted for: trials are compared within rounds"},
+		{"the rounds themselves", two, comparison.Ask{Block: "battery_v"}, "battery in V is not adjusted for: the trials are compared within its rounds"},
 		{"used", two, comparison.Ask{}, ""},
 	} {
 		c.ask.Factor, c.ask.Covariates = "motor", []string{"battery_v"}
@@ -207,7 +207,7 @@ func TestCovariatesAskedForAreAnswered(t *testing.T) {
 		}
 		r, err := comparison.Compare(c.ask, sets[0])
 		used := slices.ContainsFunc(r.Adjusted, func(a wire.AdjustedFor) bool { return a.Covariate == "battery_v" })
-		said := slices.DeleteFunc(r.Doubts, func(d string) bool { return !strings.HasPrefix(d, "battery_v ") })
+		said := slices.DeleteFunc(r.Doubts, func(d string) bool { return !strings.HasPrefix(d, "battery in V ") })
 		if err != nil || used != (c.want == "") || len(said) > 1 || !strings.HasPrefix(strings.Join(said, ""), c.want) {
 			t.Errorf("%s: %v, adjusted %v, %q", c.name, err, used, said)
 		}

@@ -74,7 +74,7 @@ function wanted(c) {
 function cameOf(c, name) {
   if (!c || !came.fresh) return '…';
   if (list(c.result.adjusted_for).some((a) => a.covariate === name)) return 'it is.';
-  const why = list(c.result.doubts).find((d) => d.startsWith(`${name} is not adjusted for`) || d.startsWith(`${name} cannot be adjusted for`));
+  const why = list(c.result.doubts).find((d) => d.startsWith(`${words(name)} is not adjusted for`) || d.startsWith(`${words(name)} cannot be adjusted for`));
   return why ? `it is not, as ${why.slice(why.indexOf(': ') + 2)}.` : 'it is not, as there is nothing to compare yet.';
 }
 
