@@ -145,6 +145,52 @@ func TestPageTakesBackWhatItAdjustsFor(t *testing.T) {
 	chrome.Wait(t, ctx, none+fresh+` && !document.querySelector('.acts a[download]').href.includes('covariate')`, 10*time.Second)
 }
 
+// TestPageComparesBySession takes the trials of two evenings: which evening is a row of the
+// conditions, what may be compared by, and the rounds.
+func TestPageComparesBySession(t *testing.T) {
+	t.Parallel()
+	r := bearings(t)
+	var v wire.View
+	if err := json.Unmarshal(get(t, r.URL+"/api/view"), &v); err != nil {
+		t.Fatal(err)
+	}
+	was := *v.Session
+	was.ClosedUs = time.Now().UnixMicro()-1500_000_000
+	r.w.decide(wire.WhatSession, "", was)
+	r.w.decide(wire.WhatSession, "", wire.Session{ID: "later", Name: "Second evening", Circuit: was.Circuit, OpenedUs: was.ClosedUs + 1})
+	at := was.ClosedUs + 10_000_000
+	r.w.sync(at)
+	for i, name := range []string{"plain", "needle", "plain", "needle"} {
+		tr := wire.Trial{ID: fmt.Sprintf("eve-%d", i+1), Locomotive: "wren", Tag: "tag-wren", FromUs: at, WarmupLaps: 1, Conditions: map[string]any{"bearings": name, "throttle_permille": 450.0}}
+		r.w.decide(wire.WhatTrial, "", tr)
+		tr.ToUs = r.w.outing(at+1_000_000, 6, 20_100_000-int64(i%2)*400_000+int64(i)*7_000) + 1_000_000
+		r.w.decide(wire.WhatTrial, "", tr)
+		at = tr.ToUs + 10_000_000
+	}
+	r.scored(t)
+	ctx := chrome.TabFor(t, chrome.Start(t), 2*time.Minute)
+	chrome.Do(t, ctx, "opening", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#compare"))
+	chrome.Wait(t, ctx, `(i => i.length === 2 && (i[1].click(), true))([...document.querySelectorAll('.of-sessions input')])`, 10*time.Second)
+	row := `[...document.querySelectorAll('.fair tbody tr')].find(x => x.querySelector('th').innerText === 'session')?.innerText ?? ''`
+	chrome.Wait(t, ctx, `(x => x.includes('varied on every side') && x.includes('Second evening') && x.includes(`+asJSON(t, was.Name)+`))(`+row+`)`, 10*time.Second)
+	findingsFit(t, ctx, "compare-sessions")
+	pick := func(name, value string) {
+		t.Helper()
+		chrome.Wait(t, ctx, fmt.Sprintf(`document.querySelector('.findings select[name=%s] option[value=%q]')`, name, value), 10*time.Second)
+		chrome.Eval[bool](t, ctx, fmt.Sprintf(`(s => (s.value = %q, s.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('.findings select[name=%s]'))`, value, name))
+	}
+	pick("factor", "bearings")
+	pick("block", "session")
+	chrome.Wait(t, ctx, `document.querySelector('.acts a[download]')?.href.includes('block=session') && document.querySelectorAll('.sides tbody tr').length === 2 && !`+`(`+row+`)`, 10*time.Second)
+	pick("block", "")
+	pick("factor", "session")
+	chrome.Wait(t, ctx, `[...document.querySelectorAll('.sides tbody th')].map(x => x.innerText).join('; ') === `+asJSON(t, was.Name+"; Second evening"), 10*time.Second)
+	a := answerOf(t, r.Host, "factor=bearings&block=session&session="+was.ID+"&session=later")
+	if p := a.Result.Pairs[0]; p.Unit != wire.UnitBlock || *p.Difference.Value < 0.35 || *p.Difference.Value > 0.45 {
+		t.Errorf("in rounds of sessions: %s, doubts %q", asJSON(t, p), a.Result.Doubts)
+	}
+}
+
 // marginAsked has an official say what matters, once.
 func marginAsked(t *testing.T, ctx context.Context, r *recorded) {
 	t.Helper()
