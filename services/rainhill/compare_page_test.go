@@ -155,7 +155,7 @@ func TestPageComparesBySession(t *testing.T) {
 		t.Fatal(err)
 	}
 	was := *v.Session
-	was.ClosedUs = time.Now().UnixMicro()-1500_000_000
+	was.ClosedUs = time.Now().UnixMicro() - 1500_000_000
 	r.w.decide(wire.WhatSession, "", was)
 	r.w.decide(wire.WhatSession, "", wire.Session{ID: "later", Name: "Second evening", Circuit: was.Circuit, OpenedUs: was.ClosedUs + 1})
 	at := was.ClosedUs + 10_000_000
