@@ -30,6 +30,8 @@ var (
 	InMmPerS  = map[string]float64{"mm_s": 1, "cm_s": 10, "m_s": 1000, "m_min": 1000. / 60, "km_h": 1e6 / 3600}
 	InMm      = map[string]float64{"mm": 1, "cm": 10, "m": 1000, "in": 25.4, "inch": 25.4, "ft": 304.8}
 	InGrams   = map[string]float64{"g": 1, "gram": 1, "grams": 1, "kg": 1000, "oz": 28.349523125, "lb": 453.59237}
+	// A pull in gram-force, by standard gravity (3rd CGPM 1901).
+	InGramForce = map[string]float64{"g": 1, "gram": 1, "grams": 1, "kg": 1000, "oz": 28.349523125, "lb": 453.59237, "gf": 1, "kgf": 1000, "n": 1000 / 9.80665, "cn": 10 / 9.80665, "mn": 1 / 9.80665}
 )
 
 // Sheet is a table as people make it: commas, semicolons or tabs, decimal points or
@@ -167,7 +169,7 @@ func (s *Sheet) readHead(head record, skipped int, known []SheetColumn) (bad []C
 			bad = append(bad, Complaint{head.line + skipped, h, err.Error()})
 		}
 		name := headWords(h)
-		if k != nil {
+		if k != nil && err == nil { // numbers of a unit that is not known are no numbers
 			name, s.units[k.Name] = k.Name, k.Units
 		}
 		if name != "" && slices.Contains(s.Columns, name) {

@@ -115,7 +115,11 @@ func TestSheetComplaints(t *testing.T) {
 			t.Errorf("%s: %+v, want line %d and %q", c.name, bad, c.line, c.says)
 		}
 	}
-	s, _ := wire.ReadSheet("trial,lap,lap_time_s\n\nt1,1,fast\n", sheetColumns)
+	s, _ := wire.ReadSheet("trial,lap,Lap time (fortnights)\nt1,1,12.5\n", sheetColumns)
+	if s.Has("lap_time_s") {
+		t.Error("numbers of a unit that nobody knows are taken")
+	}
+	s, _ = wire.ReadSheet("trial,lap,lap_time_s\n\nt1,1,fast\n", sheetColumns)
 	if _, _, err := s.Rows[0].Number("lap_time_s"); err == nil || s.Rows[0].Complain("lap_time_s", "%v", err).Line != 3 {
 		t.Errorf("a word for a number: %v", err)
 	}
