@@ -11,7 +11,7 @@ import (
 // judged is what a table shows.
 func judged(t *testing.T, text string) wire.PullResult {
 	t.Helper()
-	as, bad := pulling.ReadTable(text)
+	as, _, bad := pulling.ReadTable(text)
 	if len(bad) > 0 {
 		t.Fatalf("%v", bad)
 	}
@@ -109,7 +109,7 @@ func TestTablesAsPeopleWriteThem(t *testing.T) {
 	if len(r.Locomotives) != 2 || r.Locomotives[0].Direction != "reverse" || r.Locomotives[1].Direction != "Uphill" {
 		t.Errorf("%+v", r.Locomotives)
 	}
-	if _, bad := pulling.ReadTable("locomotive,load_g,outcome\nheron,200,flew\n"); len(bad) != 1 || !strings.Contains(bad[0].Reason, `is "flew": want moved, struggled or stalled`) {
+	if _, _, bad := pulling.ReadTable("locomotive,load_g,outcome\nheron,200,flew\n"); len(bad) != 1 || !strings.Contains(bad[0].Reason, `is "flew": want moved, struggled or stalled`) {
 		t.Errorf("%v", bad)
 	}
 }

@@ -15,25 +15,26 @@ import (
 var columns = []wire.SheetColumn{
 	{Name: "locomotive", Also: []string{"loco", "lok", "lokomotive"}},
 	{Name: "mass_g", Also: []string{"masse"}, Unit: "g", Units: wire.InGrams, Number: true},
-	{Name: "load_g", Also: []string{"pull", "last"}, Unit: "g", Units: wire.InGrams, Number: true},
+	{Name: "load_g", Also: []string{"pull", "last"}, Unit: "g", Units: wire.InGramForce, Number: true},
 	{Name: "outcome", Also: []string{"result", "ergebnis"}},
 	{Name: "method"},
 	{Name: "set", Also: []string{"sets"}},
-	{Name: "direction"},
+	{Name: "direction", Also: []string{"dir", "richtung", "fahrtrichtung"}},
 	{Name: "wheels"},
 	{Name: "speed_mm_s", Unit: "mm_s", Units: wire.InMmPerS, Number: true},
-	{Name: "before_g", Unit: "g", Units: wire.InGrams, Number: true},
-	{Name: "at_pull_g", Unit: "g", Units: wire.InGrams, Number: true},
+	{Name: "before_g", Unit: "g", Units: wire.InGramForce, Number: true},
+	{Name: "at_pull_g", Unit: "g", Units: wire.InGramForce, Number: true},
 	{Name: "load_is"},
 }
 
 // ReadTable reads attempts from a table as people make it: one row an attempt. Rows with a
 // complaint are not among the attempts. A static pull may give its scale's readings as
-// before_g and at_pull_g in the place of load_g and outcome.
-func ReadTable(text string) ([]Attempt, []wire.Complaint) {
+// before_g and at_pull_g in the place of load_g and outcome. Notes are what was left or taken
+// for granted in reading it.
+func ReadTable(text string) (out []Attempt, notes []string, bad []wire.Complaint) {
 	s, bad := wire.ReadSheet(text, columns)
 	if len(s.Columns) == 0 {
-		return nil, bad
+		return nil, nil, bad
 	}
 	scale := s.Has("before_g") && s.Has("at_pull_g")
 	for _, c := range []struct {
@@ -41,13 +42,12 @@ func ReadTable(text string) ([]Attempt, []wire.Complaint) {
 		need bool
 	}{{"locomotive", true}, {"load_g", !scale}, {"outcome", !scale}} {
 		if c.need && !s.Has(c.name) {
-			bad = append(bad, wire.Complaint{Line: 1, Column: c.name, Reason: "the column is missing: want locomotive, load_g and outcome, or before_g and at_pull_g of static pulls"})
+			bad = append(bad, wire.Complaint{Line: s.HeadLine, Column: c.name, Reason: "the column is missing: want locomotive, load_g and outcome, or before_g and at_pull_g of static pulls"})
 		}
 	}
 	if !s.Has("locomotive") || !scale && (!s.Has("load_g") || !s.Has("outcome")) {
-		return nil, bad
+		return nil, nil, bad
 	}
-	var out []Attempt
 	for _, row := range s.Rows {
 		r := reader{row: row}
 		a := r.attempt()
@@ -55,7 +55,19 @@ func ReadTable(text string) ([]Attempt, []wire.Complaint) {
 			out = append(out, a)
 		}
 	}
-	return out, bad
+	return out, noted(s, out), bad
+}
+
+// noted is what was left of a table, and taken for granted.
+func noted(s *wire.Sheet, as []Attempt) (notes []string) {
+	if text := wire.Unmade(s.Unread(columns)); text != "" {
+		notes = append(notes, text)
+	}
+	var names []string
+	for _, a := range as {
+		names = append(names, a.Locomotive)
+	}
+	return append(notes, wire.OneInCapitals("locomotive", names)...)
 }
 
 // reader reads one row and gathers what is wrong with it.
@@ -137,7 +149,10 @@ var written = map[string]map[string]string{
 		"yes": wire.PullMoved, "ok": wire.PullMoved, "ja": wire.PullMoved, "bewegt": wire.PullMoved, "stockte": wire.PullStruggled,
 		"no": wire.PullStalled, "failed": wire.PullStalled, "stuck": wire.PullStalled, "stood": wire.PullStalled, "nein": wire.PullStalled, "stand": wire.PullStalled,
 	},
-	"direction": {"forwards": "forward", "vorwärts": "forward", "backward": "reverse", "backwards": "reverse", "rückwärts": "reverse"},
+	"direction": {
+		"f": "forward", "fwd": "forward", "fw": "forward", "forwards": "forward", "v": "forward", "vor": "forward", "vorwärts": "forward", "vorwaerts": "forward",
+		"r": "reverse", "rev": "reverse", "reversed": "reverse", "backward": "reverse", "backwards": "reverse", "back": "reverse", "rück": "reverse", "zurück": "reverse", "rückwärts": "reverse", "rueckwaerts": "reverse",
+	},
 }
 
 // said is a cell's word as the wire has it.

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"slices"
 
 	"rainhill/pkg/wire"
 )
@@ -20,4 +21,15 @@ func complain(w io.Writer, file string, all []wire.Complaint) int {
 		fmt.Fprintf(w, "%s: %s\n", at, c.Reason)
 	}
 	return len(all)
+}
+
+// withNotes is doubts with the notes of reading a file before them; where doubts are not printed,
+// the notes are.
+func withNotes(w io.Writer, file string, notes, doubts []string, unprinted bool) []string {
+	if unprinted {
+		for _, n := range notes {
+			fmt.Fprintf(w, "%s: %s\n", file, n)
+		}
+	}
+	return append(slices.Clone(notes), doubts...)
 }

@@ -47,12 +47,13 @@ func pull(_ context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 	if err != nil {
 		return fmt.Errorf("reading %s: %w", name, err)
 	}
-	as, bad := pulling.ReadTable(string(text))
+	as, notes, bad := pulling.ReadTable(string(text))
 	complain(std.err, name, bad)
 	if len(as) == 0 {
 		return fmt.Errorf("%s holds no pull that could be read", name)
 	}
 	r := pulling.Judge(as, pulling.Options{ScaleG: *scale, MassUG: *massU, SmallestG: *smallest, Rolling: *rolling / 1000, RollingU: *rollingU / 1000})
+	r.Doubts = withNotes(std.err, name, notes, r.Doubts, *table)
 	if err := printPulls(std.out, r, *table); err != nil {
 		return err
 	}
@@ -60,7 +61,7 @@ func pull(_ context.Context, fs *flag.FlagSet, args []string, std stdio) error {
 		return err
 	}
 	if len(bad) > 0 {
-		return fmt.Errorf("%d row(s) could not be read; the rest was", len(bad))
+		return fmt.Errorf("%d row(s) or column(s) could not be read; the rest was", len(bad))
 	}
 	return nil
 }
