@@ -80,6 +80,7 @@ type Course struct {
 var (
 	ErrNoRuns = errors.New("no run can be used")
 	ErrFit    = errors.New("no resistance that slows explains the instants")
+	ErrSpedUp = errors.New("it sped up")
 )
 
 // at is a + b v + c v2.

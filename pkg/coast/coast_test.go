@@ -165,6 +165,31 @@ func TestRunsAreLeft(t *testing.T) {
 	}
 }
 
+// Runs that gain speed tell nothing of what holds a train back, however few they are; those
+// that keep it tell that little does.
+func TestRunsThatGainSpeedAreRefused(t *testing.T) {
+	run := func(id string, at ...float64) coast.Run {
+		r := coast.Run{ID: id}
+		for i, s := range at {
+			r.Instants = append(r.Instants, coast.Instant{AtM: float64(i), AtS: s})
+		}
+		return r
+	}
+	for _, runs := range [][]coast.Run{
+		{run("1", 0, 1.5, 2.9, 4.2), run("2", 0, 1.2, 2.3, 3.3)},
+		{run("1", 0, 1.5, 2.9)},
+		{run("1", 0, 1.5, 2.9, 4.2)},
+	} {
+		if r, err := coast.Fit(runs, coast.Track{}); !errors.Is(err, coast.ErrSpedUp) {
+			t.Errorf("%d runs: %v, a is %+v", len(runs), err, r.Terms[coast.A])
+		}
+	}
+	r, err := coast.Fit([]coast.Run{run("1", 0, 1, 2, 3), run("2", 0, 1.5, 3, 4.5)}, coast.Track{})
+	if err != nil || r.Terms[coast.A].Value > 1e-6 {
+		t.Errorf("an even speed: %v, a is %+v", err, r.Terms[coast.A])
+	}
+}
+
 // What runs cannot tell is held and is NaN; a term that they cannot tell from 0 has an
 // interval from 0 and is said to be that.
 func TestTermsThatCannotBeTold(t *testing.T) {

@@ -22,9 +22,12 @@ func Fit(runs []Run, track Track) (Resistance, error) {
 	if len(f.courses) == 0 {
 		return res, fmt.Errorf("%w%s", ErrNoRuns, whyNot(res.Runs))
 	}
-	p := f.begin(&res)
+	p, looks := f.begin(&res)
 	if len(f.courses) == 0 {
 		return res, fmt.Errorf("%w%s", ErrNoRuns, whyNot(res.Runs))
+	}
+	if err := f.spedUp(looks); err != nil {
+		return res, err
 	}
 	f.use(p)
 	p, ok := f.seek(p, f.least())
@@ -122,7 +125,7 @@ func whyNot(runs []Course) (text string) {
 
 // begin is a first guess: the median even slowing of the runs. One that gains speed, beyond
 // what the scatter of all explains, is left.
-func (f *fit) begin(res *Resistance) (p [terms]float64) {
+func (f *fit) begin(res *Resistance) (p [terms]float64, left []parabola) {
 	var looks []parabola
 	var squares, df float64
 	for _, c := range f.courses {
@@ -138,12 +141,37 @@ func (f *fit) begin(res *Resistance) (p [terms]float64) {
 			res.Runs[at].Why = fmt.Sprintf("it gains speed, %.2g m/s2: was it pushed, or is the track downhill there?", -x.slowing)
 			continue
 		}
-		kept, slowing = append(kept, c), append(slowing, max(looks[i].slowing, 0))
+		kept, left, slowing = append(kept, c), append(left, looks[i]), append(slowing, max(looks[i].slowing, 0))
 	}
 	f.courses = kept
 	slices.Sort(slowing)
 	p[A] = max(stats.Quantile(slowing, 0.5), 1e-4)
-	return p
+	return p, left
+}
+
+// leastGain is from how many m/s2 on a gain of speed is one: below it instants are round.
+const leastGain = 1e-5
+
+// spedUp refuses runs that gain speed in the mean, by more than its standard uncertainty: an
+// interval of what slows them would be as narrow as it is wrong.
+func (f *fit) spedUp(looks []parabola) error {
+	var sum, weights, squares, df, stated, n float64
+	for i, c := range f.courses {
+		x := looks[i]
+		w := 1 / (x.bySecond * x.bySecond)
+		sum, weights, squares, df = sum+w*x.slowing, weights+w, squares+x.squares, df+float64(x.df)
+		for _, at := range c.run.Instants {
+			stated, n = stated+at.US*at.US, n+1
+		}
+	}
+	scatter := math.Sqrt(stated / n) // 0 where it is not stated
+	if df > 0 {
+		scatter = math.Sqrt(squares / df)
+	}
+	if gain := -sum / weights; gain > max(leastGain, scatter/math.Sqrt(weights)) {
+		return fmt.Errorf("%w, by %.2g m/s2 in the mean of the runs: does the track fall that way, or was it pushed on? What holds it back cannot be told", ErrSpedUp, gain)
+	}
+	return nil
 }
 
 // use says which terms the shape of the runs could tell at all: a always, the curve where
