@@ -314,8 +314,12 @@ func (g group) adhesion(o Options, l *wire.PullLimit) {
 	l.Adhesion.U = num(r.U)
 }
 
-// credible doubts a pull that is much for the locomotive's weight: the limit or, where there
-// is none, the greatest load that moved.
+// leastAdhesion is how little of its own weight a locomotive pulls that is put on rails at
+// all (common practice, no source).
+const leastAdhesion = 0.02
+
+// credible doubts a pull that is much for the locomotive's weight, the limit or, where there
+// is none, the greatest load that moved; and a limit that is next to nothing.
 func (g group) credible(o Options, l *wire.PullLimit) {
 	most := 0.0
 	for _, a := range l.Attempts {
@@ -329,6 +333,9 @@ func (g group) credible(o Options, l *wire.PullLimit) {
 	if factor, _, ok := g.rolling(o); ok && g.massG > 0 {
 		if d := pull.DoubtAdhesion(most * factor / g.massG); d != "" {
 			l.Doubts = append(l.Doubts, d)
+		}
+		if mu := most * factor / g.massG; l.Load50G.Value != nil && mu < leastAdhesion {
+			l.Doubts = append(l.Doubts, "a pull of "+pull.Written(mu, 2)+" of its own weight is next to nothing: are the mass and the load in the units that were taken, and a point in them none of thousands?")
 		}
 	}
 }

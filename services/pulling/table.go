@@ -63,11 +63,50 @@ func noted(s *wire.Sheet, as []Attempt) (notes []string) {
 	if text := wire.Unmade(s.Unread(columns)); text != "" {
 		notes = append(notes, text)
 	}
+	var unstated []string
+	for _, c := range columns {
+		if !s.Has(c.Name) || c.Unit != "g" {
+			continue
+		}
+		if !s.Stated(c.Name) {
+			unstated = append(unstated, s.Heads[c.Name])
+		}
+		notes = append(notes, farOff(s, c.Name)...)
+	}
+	if len(unstated) > 0 {
+		notes = append(notes, strings.Join(unstated, ", ")+": no unit is stated, taken as g")
+	}
 	var names []string
 	for _, a := range as {
 		names = append(names, a.Locomotive)
 	}
 	return append(notes, wire.OneInCapitals("locomotive", names)...)
+}
+
+// farApart is by how much a cell lies from the middle of its column when it is looked at
+// again: a thousands point read as a decimal one is a factor of 1000.
+const farApart = 100
+
+// farOff asks about cells that lie far from the others of their column.
+func farOff(s *wire.Sheet, column string) (ask []string) {
+	var all []float64
+	for _, r := range s.Rows {
+		if x, ok, err := r.Number(column); ok && err == nil && x > 0 {
+			all = append(all, x)
+		}
+	}
+	if len(all) < 3 {
+		return nil
+	}
+	slices.Sort(all)
+	middle := all[len(all)/2]
+	for _, r := range s.Rows {
+		x, ok, err := r.Number(column)
+		if ok && err == nil && x > 0 && (x*farApart <= middle || x >= middle*farApart) && len(ask) < 5 {
+			ask = append(ask, fmt.Sprintf("line %d: %s is %q, taken as %s g, and the middle of that column is %s g: is its point, or its unit, what it was taken for?", r.Line, s.Heads[column], r.Text(column), pull.Written(x, 4), pull.Written(middle, 4)))
+		}
+	}
+	return ask
 }
 
 // reader reads one row and gathers what is wrong with it.

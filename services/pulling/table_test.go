@@ -59,3 +59,27 @@ func TestWhatIsLeftOfATableIsTold(t *testing.T) {
 		t.Errorf("the head stands in line 3: %v", bad)
 	}
 }
+
+// What was taken for granted of numbers is told: that they are grams, that a point stands
+// before decimals, that a limit of next to nothing is one.
+func TestUnitsTakenAreTold(t *testing.T) {
+	_, notes, _ := pulling.ReadTable("Loco,Mass,Load,Result\nheron,905,200,moved\nheron,905 g,1.900,stalled\nheron,0.905 kg,210,stalled\n")
+	want := []string{`line 3: Load is "1.900", taken as 1.9 g, and the middle of that column is 200 g: is its point, or its unit, what it was taken for?`, "Mass, Load: no unit is stated, taken as g"}
+	if !slices.Equal(notes, want) {
+		t.Errorf("%q, want %q", notes, want)
+	}
+	_, notes, _ = pulling.ReadTable("Loco,Mass,Load,Result\nheron,905 g,200 g,moved\nheron,905 g,220 g,stalled\nheron,,20 g,moved\n")
+	if len(notes) > 0 {
+		t.Errorf("units behind every number: %q", notes)
+	}
+	for rows, doubted := range map[string]bool{
+		"heron,905,1.900,moved\nheron,905,2.100,stalled\nheron,905,2.000,moved\n": true,
+		"heron,905,190,moved\nheron,905,210,stalled\nheron,905,200,moved\n":       false,
+		"heron,905,1.9,moved\n": false,
+	} {
+		doubts := strings.Join(judged(t, "locomotive,mass_g,load_g,outcome\n"+rows).Locomotives[0].Doubts, "; ")
+		if strings.Contains(doubts, "next to nothing") != doubted {
+			t.Errorf("%q: %q, want doubted %v", rows, doubts, doubted)
+		}
+	}
+}
