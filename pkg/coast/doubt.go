@@ -12,6 +12,7 @@ var units = [terms]string{"m/s2", "1/s", "1/m", "m/s2"}
 // time, or a thousand times the way, was taken for the truth.
 const (
 	mostMS    = 20.0
+	leastMS   = 0.01
 	gravityMS = 9.80665 // standard gravity (3rd CGPM 1901)
 )
 
@@ -22,6 +23,8 @@ func doubtUnits(res *Resistance, say func(string, ...any)) {
 		say("it would slow by %.0f m/s2, more than anything that falls gains: are the places, and the instants, in the units that their headings say?", slowing)
 	} else if most > mostMS {
 		say("it would run at %.0f m/s: are the places, and the instants, in the units that their headings say?", most)
+	} else if most < leastMS {
+		say("it would never be faster than %.2g mm/s: are the places, and the instants, in the units that their headings say?", 1000*most)
 	}
 }
 

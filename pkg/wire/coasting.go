@@ -5,11 +5,11 @@ import "slices"
 // CoastColumns are those of a table of coasting. The position may be left out where gate names a gate of
 // the setup; a row without an instant is a place that the run did not come to.
 var CoastColumns = []SheetColumn{
-	{Name: "run", Also: []string{"outing"}},
-	{Name: "position_mm", Also: []string{"place", "distance"}, Unit: "mm", Units: InMm, Number: true},
-	{Name: "at_s", Also: []string{"time", "instant", "t"}, Unit: "s", Units: InSeconds, Number: true},
-	{Name: "u_s", Also: []string{"uncertainty"}, Unit: "s", Units: InSeconds, Number: true},
-	{Name: "consist"}, {Name: "car"}, {Name: "gate"},
+	{Name: "run", Also: []string{"outing", "lauf", "fahrt"}},
+	{Name: "position_mm", Also: []string{"place", "distance", "ort", "weg", "strecke", "stelle"}, Unit: "mm", Units: InMm, Number: true},
+	{Name: "at_s", Also: []string{"time", "instant", "t", "zeit", "zeitpunkt", "uhrzeit"}, Unit: "s", Units: InSeconds, Number: true},
+	{Name: "u_s", Also: []string{"uncertainty", "unsicherheit"}, Unit: "s", Units: InSeconds, Number: true},
+	{Name: "consist", Also: []string{"zug", "wagenzug"}}, {Name: "car", Also: []string{"wagen"}}, {Name: "gate", Also: []string{"lichtschranke"}},
 }
 
 // CondCoast is the condition of a trial in which an unpowered train rolled: yes.

@@ -70,7 +70,7 @@ func TestTablesSayTheSame(t *testing.T) {
 		"gates":  rows("run\tgate\tat_s", func(r string, mm, s float64) string { return r + "\tg" + num(mm) + "\t" + num(s) }),
 		"stops":  rows("run,position_mm,at_s", func(r string, mm, s float64) string { return r + "," + num(mm) + "," + num(s) }) + "a,9000,\n",
 	} {
-		outings, bad := coasting.ReadTable(text, gates)
+		outings, _, bad := coasting.ReadTable(text, gates)
 		if len(bad) > 0 || len(outings) != 4 {
 			t.Fatalf("%s: %v, %d outings", name, bad, len(outings))
 		}
@@ -90,7 +90,7 @@ func TestUnitsBeyondBeliefAreDoubted(t *testing.T) {
 	for head, says := range map[string]string{
 		"run,position_mm,at (ms)": "more than anything that falls gains", "run,position_mm,at_s": "", "run,position (m),at_s": "in the units that their headings say",
 	} {
-		outings, bad := coasting.ReadTable(rows(head, func(r string, mm, s float64) string { return r + "," + wireNumber(mm) + "," + wireNumber(s) }), nil)
+		outings, _, bad := coasting.ReadTable(rows(head, func(r string, mm, s float64) string { return r + "," + wireNumber(mm) + "," + wireNumber(s) }), nil)
 		r, _, err := coasting.Stock{}.Answer(outings)
 		if err != nil || len(bad) > 0 {
 			t.Fatalf("%s: %v %v", head, bad, err)
@@ -124,7 +124,7 @@ func TestCarsAreToldApart(t *testing.T) {
 		}
 		return r + "," + wireNumber(mm) + "," + wireNumber(s) + ",coal," + car
 	})
-	outings, bad := coasting.ReadTable(text, nil)
+	outings, _, bad := coasting.ReadTable(text, nil)
 	stock := coasting.Stock{Rotating: 1.2, Session: "s1", Consists: []wire.Consist{{ID: "coal", Cars: []wire.Car{{Name: "one", MassG: 100}, {Name: "two"}}}}}
 	r, more, err := stock.Answer(outings)
 	if err != nil || len(bad)+len(more) > 0 || len(r.Consists) != 2 {
@@ -144,7 +144,7 @@ func TestCarsAreToldApart(t *testing.T) {
 
 // One run is one run, and one instant is one.
 func TestCoastingCountsAsAPersonWrites(t *testing.T) {
-	outings, _ := coasting.ReadTable(rows("run,position_mm,at_s,u_s", func(r string, mm, s float64) string {
+	outings, _, _ := coasting.ReadTable(rows("run,position_mm,at_s,u_s", func(r string, mm, s float64) string {
 		u := ""
 		if r == "a" && mm == 0 {
 			u = "0.001"
@@ -168,7 +168,7 @@ func TestCoastingCountsAsAPersonWrites(t *testing.T) {
 func TestSessionsAreTakenTogether(t *testing.T) {
 	straight := wire.Circuit{ID: "line", LapLengthMm: 40_000}
 	rolled := func(session string, massG, lapMm float64) coasting.Rolled {
-		outings, _ := coasting.ReadTable(rows("run,position_mm,at_s", func(r string, mm, s float64) string {
+		outings, _, _ := coasting.ReadTable(rows("run,position_mm,at_s", func(r string, mm, s float64) string {
 			return r + "," + wireNumber(mm) + "," + wireNumber(s)
 		}), nil)
 		c := straight

@@ -52,7 +52,7 @@ func coast(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 	if *length >= 0 {
 		stock.LengthMm = length
 	}
-	outings, name, bad, err := outingsOf(ctx, *setupFile, fs.Arg(0), *session, &stock, std)
+	outings, notes, name, bad, err := outingsOf(ctx, *setupFile, fs.Arg(0), *session, &stock, std)
 	if err != nil {
 		return err
 	}
@@ -64,6 +64,7 @@ func coast(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 	if err != nil {
 		return fmt.Errorf("coasting, %s: %w", name, err)
 	}
+	res.Doubts = withNotes(std.err, name, notes, res.Doubts, *table)
 	if err := printCoast(std.out, res, *table); err != nil {
 		return err
 	}
@@ -71,17 +72,18 @@ func coast(ctx context.Context, fs *flag.FlagSet, args []string, std stdio) erro
 		return err
 	}
 	if bad > 0 {
-		return fmt.Errorf("%d row(s) or line(s) could not be used; the rest was", bad)
+		return fmt.Errorf("%d row(s), line(s) or column(s) could not be used; the rest was", bad)
 	}
 	return nil
 }
 
 // outingsOf reads a table, or a recording: that begins with a brace. Lines that cannot be
-// used are told of and counted in bad; name is what the file is called there.
-func outingsOf(ctx context.Context, setupFile, path, session string, stock *coasting.Stock, std stdio) (outings []coasting.Outing, name string, bad int, err error) {
+// used are told of and counted in bad; notes are what was left or taken for granted, and name
+// is what the file is called there.
+func outingsOf(ctx context.Context, setupFile, path, session string, stock *coasting.Stock, std stdio) (outings []coasting.Outing, notes []string, name string, bad int, err error) {
 	file, name, err := open(path, std)
 	if err != nil {
-		return nil, path, 0, err
+		return nil, nil, path, 0, err
 	}
 	defer func() { _ = file.Close() }()
 	in := bufio.NewReader(file)
@@ -89,7 +91,7 @@ func outingsOf(ctx context.Context, setupFile, path, session string, stock *coas
 		var s *trial.State
 		s, bad, err = stateIn(ctx, setupFile, in, name, session, std)
 		if err != nil {
-			return nil, name, bad, err
+			return nil, nil, name, bad, err
 		}
 		stock.Circuit = s.Book.Circuit.Circuit
 		for _, c := range s.Book.Consists {
@@ -98,24 +100,24 @@ func outingsOf(ctx context.Context, setupFile, path, session string, stock *coas
 		if outings = coasting.OfTrials(s, nil); len(outings) == 0 {
 			err = fmt.Errorf("%s: no trial has the condition coast: yes", name)
 		}
-		return outings, name, bad, err
+		return outings, notes, name, bad, err
 	}
 	text, err := io.ReadAll(in)
 	if err != nil {
-		return nil, name, 0, fmt.Errorf("reading %s: %w", name, err)
+		return nil, nil, name, 0, fmt.Errorf("reading %s: %w", name, err)
 	}
 	var setup wire.Setup
 	if setupFile != "" {
 		if setup, err = loadSetup(setupFile, std); err != nil {
-			return nil, name, 0, err
+			return nil, nil, name, 0, err
 		}
 		stock.Circuit, stock.Consists = setup.Circuit, setup.Consists
 	}
-	outings, complaints := coasting.ReadTable(string(text), setup.Gates)
+	outings, notes, complaints := coasting.ReadTable(string(text), setup.Gates)
 	if bad = complain(std.err, name, complaints); len(outings) == 0 {
 		err = fmt.Errorf("%s holds no run", name)
 	}
-	return outings, name, bad, err
+	return outings, notes, name, bad, err
 }
 
 // ofConsist keeps the outings of a consist. Those that name none are of it.
