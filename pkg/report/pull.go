@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"image/color"
 	"math"
 
 	"gonum.org/v1/plot"
@@ -157,13 +158,31 @@ func pullSays(l wire.PullLimit) string {
 }
 
 // Agreement draws static less moving pull over their mean, a mark a locomotive, with the
-// bias and the limits of agreement.
+// bias and the limits of agreement, each limit with its own interval.
 func Agreement(g wire.PullAgreement, paper Paper) ([]byte, error) {
-	f := paper.figure(fmt.Sprintf("Static less moving pull of %s: bias %s g, limits of agreement %s to %s g.", count(g.N, "locomotive"), between(g.BiasG, 0), value(g.LowerG, 0), value(g.UpperG, 0)), 240)
+	f := paper.figure(agreementSays(g), 240)
 	a := paper.axes("mean of both, g", "static less moving, g")
 	a.Add(&agreement{paper, g})
 	f.panel(a, 240, 0)
 	return f.svg()
+}
+
+// agreementCaption is what there is to see in it.
+const agreementCaption = "Static less moving pull, a disc a locomotive: the line is the mean difference with its 95 % interval, the dashes are the limits between which 95 % of locomotives are expected, the upright bars the limits’ own 95 % intervals."
+
+// agreementSays is the figures in words.
+func agreementSays(g wire.PullAgreement) string {
+	lower, upper := limits(g)
+	says := fmt.Sprintf("Static less moving pull of %s: bias %s g", count(g.N, "locomotive"), between(g.BiasG, 0))
+	if lower.Value == nil || upper.Value == nil {
+		return says + "."
+	}
+	return fmt.Sprintf("%s; limits of agreement %s g and %s g.", says, between(lower, 0), between(upper, 0))
+}
+
+// limits are those of agreement with their intervals.
+func limits(g wire.PullAgreement) (lower, upper wire.Estimate) {
+	return wire.Estimate{Value: g.LowerG, Lo: g.LowerLoG, Hi: g.LowerHiG}, wire.Estimate{Value: g.UpperG, Lo: g.UpperLoG, Hi: g.UpperHiG}
 }
 
 type agreement struct {
@@ -186,7 +205,10 @@ func (g *agreement) DataRange() (xmin, xmax, ymin, ymax float64) {
 	for _, y := range []*float64{g.BiasG.Value, g.LowerG, g.UpperG} {
 		take(y)
 	}
+	lower, upper := limits(g.PullAgreement)
 	xmin, xmax = widened(xmin, xmax)
+	xmax += 0.08 * (xmax - xmin) // for the uprights
+	ymin, ymax = reach(ymin, ymax, 1, g.BiasG, lower, upper)
 	ymin, ymax = widened(ymin, ymax)
 	return xmin, xmax, ymin, ymax
 }
@@ -209,7 +231,27 @@ func (g *agreement) Plot(c draw.Canvas, a *plot.Plot) {
 	dashed := draw.LineStyle{Color: g.paper.ink(0), Width: 1, Dashes: []vg.Length{4, 3}}
 	across(g.LowerG, dashed)
 	across(g.UpperG, dashed)
+	lower, upper := limits(g.PullAgreement)
+	upright(c, lower, c.Max.X-18, ty, g.paper.Ink)
+	upright(c, upper, c.Max.X-8, ty, g.paper.Ink)
 	for _, p := range g.Points {
 		disc(c, tx((p.StaticG+p.MovingG)/2), ty(p.StaticG-p.MovingG), 2.6, g.paper.Ink)
 	}
+}
+
+// upright is an interval that stands, with an arrow where it goes on beyond the panel.
+func upright(c draw.Canvas, e wire.Estimate, x vg.Length, ty func(float64) vg.Length, pen color.Color) {
+	if e.Lo == nil || e.Hi == nil {
+		return
+	}
+	line := draw.LineStyle{Color: pen, Width: 1.25}
+	end := func(y float64, edge, back vg.Length) vg.Length {
+		if at := ty(y); at >= c.Min.Y && at <= c.Max.Y {
+			c.StrokeLine2(line, x-4, at, x+4, at)
+			return at
+		}
+		c.StrokeLines(line, []vg.Point{{X: x - 4, Y: edge + back}, {X: x, Y: edge}, {X: x + 4, Y: edge + back}})
+		return edge
+	}
+	c.StrokeLine2(line, x, end(*e.Lo, c.Min.Y, 5), x, end(*e.Hi, c.Max.Y, -5))
 }

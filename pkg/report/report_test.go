@@ -134,8 +134,21 @@ func TestPullAndCoastAreDrawnWhole(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if rounds, _ := drawn(t, svg); rounds != 3 {
-		t.Errorf("%d discs for 3 locomotives", rounds)
+	if rounds, says := drawn(t, svg); rounds != 3 || !strings.Contains(says, "limits of agreement 5 g and 55 g") {
+		t.Errorf("%d discs for 3 locomotives: %q", rounds, says)
+	}
+	r.Agreement.LowerLoG, r.Agreement.LowerHiG, r.Agreement.UpperLoG, r.Agreement.UpperHiG = of(-60), of(40), of(20), of(600)
+	wide, err := report.Agreement(*r.Agreement, report.Light)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, uprights, _ := strings.Cut(string(wide), "stroke-width:1.25")
+	uprights, _, _ = strings.Cut(uprights, "</g>")
+	if _, says := drawn(t, wide); !strings.Contains(says, "5 (\u221260 to 40) g and 55 (20 to 600) g") || strings.Count(uprights, "<path") != 6 {
+		t.Errorf("the limits' own intervals are not drawn, two uprights of three strokes: %q\n%s", says, wide)
+	}
+	if s, err := report.OfPulls(r, report.About{}); err != nil || !strings.Contains(strings.Join(s.Verdicts, " "), "Static against moving: ") {
+		t.Errorf("%v, %q", err, s.Verdicts)
 	}
 	svg, err = report.Coast(coasting(), report.Dark)
 	if err != nil {

@@ -201,7 +201,8 @@ func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 		if err != nil {
 			return Sheet{}, err
 		}
-		s.Figures = append(s.Figures, Figure{svg, "Static less moving pull, a disc a locomotive: the line is the mean difference with its 95 % interval, the dashes hold 95 % of locomotives."})
+		s.Figures = append(s.Figures, Figure{svg, agreementCaption})
+		s.Verdicts = append(s.Verdicts, "Static against moving: "+r.Agreement.Says+". "+agreementSays(*r.Agreement))
 	}
 	return s, nil
 }

@@ -58,6 +58,9 @@ func Judge(as []Attempt, o Options) wire.PullResult {
 	}
 	name(r.Locomotives, o.Called)
 	r.Agreement = agreement(r.Locomotives)
+	if d := doubtAgreement(r.Agreement); d != "" {
+		r.Doubts = append(r.Doubts, d)
+	}
 	if o.MassUG == 0 && o.ScaleG > 0 {
 		r.Doubts = append(r.Doubts, "masses are taken as read off a scale of "+pull.Written(o.ScaleG, 0)+" g steps and otherwise true")
 	}
@@ -393,6 +396,23 @@ func agreement(ls []wire.PullLimit) *wire.PullAgreement {
 	a.UpperG, a.UpperLoG, a.UpperHiG = num(x.Upper.Value), num(x.Upper.Lo), num(x.Upper.Hi)
 	a.Says = verdict(x)
 	return &a
+}
+
+// fewAgree is below how many locomotives limits of agreement are hardly known (common
+// practice, no source).
+const fewAgree = 5
+
+// doubtAgreement says how few locomotives limits of agreement are of, and how far out these
+// may lie.
+func doubtAgreement(a *wire.PullAgreement) string {
+	if a == nil || a.N >= fewAgree {
+		return ""
+	}
+	d := fmt.Sprintf("static against moving: %s alone pulled both ways, so that the limits of agreement are hardly known", pull.Counted(a.N, "locomotive"))
+	if a.LowerLoG != nil && a.UpperHiG != nil {
+		d += fmt.Sprintf(": they may lie as far out as %s and %s g", pull.Written(math.Round(*a.LowerLoG), 0), pull.Written(math.Round(*a.UpperHiG), 0))
+	}
+	return d
 }
 
 // likeOf is what two limits have in common that are held against each other.

@@ -1,6 +1,7 @@
 package pulling_test
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -111,5 +112,27 @@ func TestTablesAsPeopleWriteThem(t *testing.T) {
 	}
 	if _, _, bad := pulling.ReadTable("locomotive,load_g,outcome\nheron,200,flew\n"); len(bad) != 1 || !strings.Contains(bad[0].Reason, `is "flew": want moved, struggled or stalled`) {
 		t.Errorf("%v", bad)
+	}
+}
+
+// Limits of agreement of a few locomotives are doubted, with how far out they may lie.
+func TestFewLocomotivesAgreeOnLittle(t *testing.T) {
+	both := func(names ...string) (text string) {
+		text = "locomotive,load_g,outcome,method,before_g,at_pull_g\n"
+		for i, n := range names {
+			for k, g := range []string{"180", "190", "200", "210"} {
+				text += n + "," + g + "," + []string{"moved", "moved", "stalled", "stalled"}[k] + ",moving,,\n"
+			}
+			for k := range 3 {
+				text += fmt.Sprintf("%s,,,static,1500,%d\n", n, 1290+8*i+k)
+			}
+		}
+		return text
+	}
+	for n, want := range []string{"", "1 locomotive alone pulled both ways, so that the limits of agreement are hardly known", "2 locomotives alone pulled both ways, so that the limits of agreement are hardly known: they may lie as far out as -", "", "", ""} {
+		doubts := strings.Join(judged(t, both([]string{"a", "b", "c", "d", "e"}[:n]...)+"z,100,moved,moving,,\n").Doubts, "; ")
+		if !strings.Contains(doubts, want) || n == 5 && strings.Contains(doubts, "agreement") {
+			t.Errorf("%d locomotives: %q, want %q", n, doubts, want)
+		}
 	}
 }

@@ -1,6 +1,6 @@
 // Pull tests: the cautions, the load to try next, one tap for what came of it, and what
 // all attempts together show. The sums are the service's.
-/** @import {PullLimit, PullRecord, PullResult, PullSeen, PullValue} from '../../types/wire.js' */
+/** @import {PullAgreement, PullLimit, PullRecord, PullResult, PullSeen, PullValue} from '../../types/wire.js' */
 /** @import {Filled} from './forms.js' */
 import { html, nothing, repeat } from '../lib/lit-3.3.3.js';
 import { state, locomotive, nowUs, sessionOpen } from './store.js';
@@ -159,10 +159,17 @@ function shown(r) {
   const which = sessionPicks(test.sessions);
   if (!limits.length) return html`${which}<p class="empty">No attempt is written down in ${test.sessions.size > 1 ? 'these sessions' : 'this session'} yet.</p>`;
   return html`${which}${repeat(limits, (l) => l.name, (l) => limitSheet(l, limits.indexOf(l), q))}
-    ${r.agreement ? html`<section class="sheet" aria-labelledby="u-agree"><div class="caption"><h2 id="u-agree">Static against moving</h2><p>${r.agreement.n} locomotives by both</p></div><p>${r.agreement.says}</p>
-      ${drawing(`/api/pull.svg?${q}&limit=agreement`, r.agreement.says, 'Static less moving pull, a disc a locomotive: the line is the mean difference with its 95 % interval, the dashes hold 95 % of locomotives.')}</section>` : nothing}
+    ${r.agreement ? html`<section class="sheet" aria-labelledby="u-agree"><div class="caption"><h2 id="u-agree">Static against moving</h2><p>${r.agreement.n === 1 ? '1 locomotive' : `${r.agreement.n} locomotives`} by both</p></div><p>${r.agreement.says}; ${agreed(r.agreement)}</p>
+      ${drawing(`/api/pull.svg?${q}&limit=agreement`, r.agreement.says, 'Static less moving pull, a disc a locomotive: the line is the mean difference with its 95 % interval, the dashes are the limits between which 95 % of locomotives are expected, the upright bars the limits’ own 95 % intervals.')}</section>` : nothing}
     ${list(r.doubts).length ? html`<ul class="doubts">${list(r.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}
     ${came.papers()}`;
+}
+
+/** The limits of agreement, each with its own interval. @param {PullAgreement} a */
+function agreed(a) {
+  const bias = `static less moving is ${between(a.bias_g, 0)} g`;
+  if (!known(a.lower_g) || !known(a.upper_g)) return bias;
+  return `${bias}, and its limits of agreement are ${between({ value: a.lower_g, lo: a.lower_lo_g, hi: a.lower_hi_g }, 0)} g and ${between({ value: a.upper_g, lo: a.upper_lo_g, hi: a.upper_hi_g }, 0)} g`;
 }
 
 /** @type {Record<string, string>} */
