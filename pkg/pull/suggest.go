@@ -9,6 +9,34 @@ type Next struct {
 	LoadG float64
 	Why   string
 	Done  bool
+	fine  bool // of the search past the bracket: Why goes by the share that moves there
+}
+
+// Beside is the same load with words that agree with a limit told beside it, by which so large
+// a share of attempts moves there.
+func (n Next) Beside(share float64) Next {
+	if !n.fine || math.IsNaN(share) {
+		return n
+	}
+	n.Why = tells(share)
+	if n.Done {
+		n.Why = known + n.Why
+	}
+	return n
+}
+
+// known stands before what more there is to tell.
+const known = "the limit is known as well as is worth an attempt; "
+
+// tells is what a load is good for at which such a share of attempts moves.
+func tells(share float64) string {
+	switch {
+	case share > 0.6:
+		return "where it should mostly move: tells how much less it pulls surely"
+	case share < 0.4:
+		return "where it should mostly fail: tells how sharply the limit is drawn, from above"
+	}
+	return "where it should move about as often as not: tells where the limit lies"
 }
 
 // How the suggestion goes. Model locomotives on dry rail pull about a quarter of their
@@ -71,7 +99,7 @@ func Suggest(as []Attempt, massG, smallestG float64) Next {
 	n := mostTold(ts, b, smallestG)
 	n.Done = enough(len(as), b)
 	if n.Done {
-		n.Why = "the limit is known as well as is worth an attempt; " + n.Why
+		n.Why = known + n.Why
 	}
 	return n
 }
@@ -121,9 +149,7 @@ func mostTold(ts []Tally, b belief, smallestG float64) Next {
 			best, at = d, x
 		}
 	}
-	why := "where it should fail now and then: tells how sharply the limit is drawn, from above"
-	if at <= m {
-		why = "where it should mostly move: tells how much less it pulls surely"
-	}
-	return Next{LoadG: at, Why: why}
+	z, _ := told(at)
+	share, _ := Logit(-z)
+	return Next{LoadG: at, Why: tells(share), fine: true}
 }

@@ -148,13 +148,24 @@ func pullSays(l wire.PullLimit) string {
 	if l.Method == wire.PullStatic {
 		return fmt.Sprintf("%s, %s: mean %s g; 95 of 100 reach %s g.", named(l), count(len(l.Attempts), "reading"), between(l.Load50G, 0), between(l.Load95G, 0))
 	}
-	if l.Load95G.Value != nil {
+	switch {
+	case l.Load95G.Value != nil:
 		says += fmt.Sprintf("; moves %s g in 95 of 100", between(l.Load95G, 0))
+	case l.Load95G.Hi != nil:
+		says += "; what it moves in 95 of 100 is " + sure(l) + " g"
 	}
 	if l.Load50G.Value != nil {
 		says += fmt.Sprintf(", %s g in half", between(l.Load50G, 0))
 	}
 	return says + "."
+}
+
+// sure is the load moved in 95 of 100, or what it lies below where it is not known yet.
+func sure(l wire.PullLimit) string {
+	if l.Load95G.Value == nil && l.Load95G.Hi != nil {
+		return "not known yet, below " + written(*l.Load95G.Hi, 0)
+	}
+	return between(l.Load95G, 0)
 }
 
 // Agreement draws static less moving pull over their mean, a mark a locomotive, with the

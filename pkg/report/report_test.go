@@ -159,6 +159,24 @@ func TestPullAndCoastAreDrawnWhole(t *testing.T) {
 	}
 }
 
+// A load that is moved in 95 of 100 and not known yet is told so, with what it lies below, on
+// drawing and sheet.
+func TestWhatIsNotKnownYetIsToldSo(t *testing.T) {
+	r := pulls()
+	r.Locomotives[0].Load95G = wire.Estimate{Hi: of(179)}
+	svg, err := report.Pull(r.Locomotives[0], report.Light)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := report.OfPulls(r, report.About{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, says := drawn(t, svg); !strings.Contains(says, "what it moves in 95 of 100 is not known yet, below 179 g") || s.Tables[0].Rows[0][3] != "not known yet, below 179" {
+		t.Errorf("%q, %q", says, s.Tables[0].Rows)
+	}
+}
+
 // What has nothing to draw is drawn empty, and is still a drawing.
 func TestNothingToDraw(t *testing.T) {
 	for name, draw := range map[string]func() ([]byte, error){

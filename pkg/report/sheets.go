@@ -188,7 +188,7 @@ func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 			s.Figures = append(s.Figures, Figure{svg, named(l) + "."})
 		}
 		s.Verdicts = append(s.Verdicts, pullSays(l))
-		t.Rows = append(t.Rows, []string{named(l), fmt.Sprint(len(l.Attempts)), bracket(l), between(l.Load95G, 0), between(l.Load50G, 0), between(l.Adhesion, 3), LimitSays(l)})
+		t.Rows = append(t.Rows, []string{named(l), fmt.Sprint(len(l.Attempts)), bracket(l), sure(l), between(l.Load50G, 0), between(l.Adhesion, 3), LimitSays(l)})
 		doubts.add(named(l), l.Doubts...)
 	}
 	s.Doubts = append(s.Doubts, doubts.lines()...)

@@ -30,7 +30,8 @@ type PullResult struct {
 // PullLimit is the limit of one locomotive by one method, one direction, one choice of
 // driver sets and one mass. Load50G and Load95G are the loads that it moves in half and
 // in 95 of 100 attempts; Bracket is what was seen. Of static readings they are the mean
-// pull and the one that 95 of 100 pulls reach.
+// pull and the one that 95 of 100 pulls reach. Where Load95G is not known yet it has no value,
+// and Hi is what it lies below.
 type PullLimit struct {
 	Name       string        `json:"name"` // what it is of in words, of no other limit of the result
 	Locomotive string        `json:"locomotive"`

@@ -136,3 +136,33 @@ func TestFewLocomotivesAgreeOnLittle(t *testing.T) {
 		}
 	}
 }
+
+// Advice agrees with the figures beside it: what is not known is not told as 1 g, and a load
+// above the one moved in half is none that mostly moves.
+func TestAdviceAgreesWithItsFigures(t *testing.T) {
+	rows := "locomotive,mass_g,load_g,outcome\n"
+	unknown := 0
+	for i, a := range []string{"90,moved", "135,moved", "205,stalled", "170,moved", "190,struggled", "235,stalled", "220,moved", "290,stalled", "280,moved", "160,moved", "250,stalled", "120,moved", "120,moved", "180,moved"} {
+		rows += "heron,905," + a + "\n"
+		l := judged(t, rows).Locomotives[0]
+		said := strings.Contains(strings.Join(l.Doubts, "; "), "95 of 100 attempts is not known yet")
+		switch {
+		case said && (l.Load95G.Value != nil || l.Load95G.Lo != nil || l.Load95G.Hi == nil):
+			t.Errorf("after %d attempts load95 is said not to be known, and is %+v", i+1, l.Load95G)
+		case said:
+			unknown++
+		case l.Load95G.Value != nil && (*l.Load95G.Lo <= 0 || *l.Load95G.Lo < 90):
+			t.Errorf("after %d attempts load95 is %g from %g on, below all that was tried", i+1, *l.Load95G.Value, *l.Load95G.Lo)
+		}
+		if l.Load50G.Value == nil {
+			continue
+		}
+		above, below := l.Next.LoadG > *l.Load50G.Value, l.Next.LoadG < *l.Load50G.Value
+		if strings.Contains(l.Next.Why, "mostly move") && !below || strings.Contains(l.Next.Why, "mostly fail") && !above {
+			t.Errorf("after %d attempts, with %g g moved in half: next %g g, %s", i+1, *l.Load50G.Value, l.Next.LoadG, l.Next.Why)
+		}
+	}
+	if unknown == 0 {
+		t.Error("load95 was never unknown")
+	}
+}

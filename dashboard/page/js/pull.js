@@ -182,12 +182,18 @@ function limitedBy(l) {
   return LIMITS[l.limit] ?? l.limit;
 }
 
+/** The load moved in 95 of 100, or what it lies below where it is not known yet. @param {PullLimit} l */
+function sure(l) {
+  const e = l.load95_g;
+  return !known(e.value) && known(e.hi) ? `not known yet, below ${fixed(e.hi, 0)}` : between(e, 0);
+}
+
 /** @param {PullLimit} l @param {number} i @param {string} q */
 function limitSheet(l, i, q) {
   const id = `u-limit-${i}`;
   const still = l.method === 'static';
   return html`<section class="sheet limit" aria-labelledby=${id} data-limit=${i}><div class="caption"><h2 id=${id}>${l.name}</h2><p>${list(l.attempts).length} ${list(l.attempts).length === 1 ? 'attempt' : 'attempts'}</p></div>
-    <dl class="facts"><div><dt>${still ? '95 of 100 reach' : 'Moves in 95 of 100'}</dt><dd class="num">${between(l.load95_g, 0)} g</dd></div><div><dt>${still ? 'Mean pull' : 'Moves in half'}</dt><dd class="num">${between(l.load50_g, 0)} g</dd></div>
+    <dl class="facts"><div><dt>${still ? '95 of 100 reach' : 'Moves in 95 of 100'}</dt><dd class="num">${sure(l)} g</dd></div><div><dt>${still ? 'Mean pull' : 'Moves in half'}</dt><dd class="num">${between(l.load50_g, 0)} g</dd></div>
       ${still ? nothing : html`<div><dt>Seen</dt><dd>moved ${known(l.bracket.moved_g) ? `${fixed(l.bracket.moved_g, 0)} g` : DASH}, stalled ${known(l.bracket.stalled_g) ? `${fixed(l.bracket.stalled_g, 0)} g` : DASH}${l.bracket.overlap ? ', overlapping' : ''}</dd></div>`}
       <div><dt>Net adhesion</dt><dd class="num">${between(l.adhesion, 3)}</dd></div><div><dt>Limited by</dt><dd>${limitedBy(l)}</dd></div>${known(l.power_mw.value) ? html`<div><dt>Drawbar power, greatest</dt><dd class="num">${between(l.power_mw, 0)} mW</dd></div>` : nothing}</dl>
     ${drawing(`/api/pull.svg?${q}&limit=${i}`, l.name, still ? 'Each reading a disc; the squares are their mean and the pull that 95 of 100 reach, with 95 % intervals.' : 'Discs moved, rings struggled, crosses stalled; the line is the share that moves with its 95 % band, the dashes take no shape for granted; the squares are the loads moved in 95 of 100 and in half.')}
