@@ -168,6 +168,36 @@ func sure(l wire.PullLimit) string {
 	return between(l.Load95G, 0)
 }
 
+// mostMoved is the greatest load that moved.
+func mostMoved(l wire.PullLimit) (most float64) {
+	for _, a := range l.Attempts {
+		if a.Outcome == wire.PullMoved {
+			most = max(most, a.LoadG)
+		}
+	}
+	return most
+}
+
+// pulled is what the limits are of: each locomotive's mass, what its loads were, and the power
+// at the drawbar.
+func pulled(r wire.PullResult) Table {
+	t := Table{
+		Caption: "What pulled what; power is the greatest at one load, where speeds were read", Figures: []bool{false, true, false, true},
+		Head: []string{"locomotive", "its mass, g", "the load", "power at the drawbar, mW"},
+	}
+	for _, l := range r.Locomotives {
+		load := "is the pull itself"
+		if l.LoadIs == wire.LoadTrain {
+			load = "is the mass of a train"
+		}
+		if l.Method == wire.PullStatic {
+			load = "is a scale’s reading"
+		}
+		t.Rows = append(t.Rows, []string{named(l), value(l.MassG, 0), load, between(l.PowerMw, 0)})
+	}
+	return t
+}
+
 // Agreement draws static less moving pull over their mean, a mark a locomotive, with the
 // bias and the limits of agreement, each limit with its own interval.
 func Agreement(g wire.PullAgreement, paper Paper) ([]byte, error) {

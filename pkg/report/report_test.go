@@ -177,6 +177,29 @@ func TestWhatIsNotKnownYetIsToldSo(t *testing.T) {
 	}
 }
 
+// The sheet says what pulled what, with which power, and where loads overlap.
+func TestTheSheetSaysWhatPulled(t *testing.T) {
+	r := pulls()
+	l := &r.Locomotives[0]
+	l.MassG, l.PowerMw, l.LoadIs = of(905), estimate(412, 398, 426), wire.LoadTrain
+	l.Bracket = wire.PullBracket{MovedG: of(188), StalledG: of(192), Overlap: true}
+	l.Attempts = append(l.Attempts, wire.PullAttempt{LoadG: 512, Outcome: wire.PullMoved})
+	s, err := report.OfPulls(r, report.About{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if seen := s.Tables[0].Rows[0][2]; seen != "moved 188, stalled 192, overlapping: 512 moved too" {
+		t.Errorf("seen is %q", seen)
+	}
+	if got := strings.Join(s.Tables[1].Rows[0][1:], "; "); got != "905; is the mass of a train; 412 (398 to 426)" {
+		t.Errorf("%q", got)
+	}
+	l.LoadIs = wire.LoadForce
+	if s, _ = report.OfPulls(r, report.About{}); s.Tables[1].Rows[0][2] != "is the pull itself" {
+		t.Errorf("%q", s.Tables[1].Rows)
+	}
+}
+
 // What has nothing to draw is drawn empty, and is still a drawing.
 func TestNothingToDraw(t *testing.T) {
 	for name, draw := range map[string]func() ([]byte, error){

@@ -195,7 +195,7 @@ func OfPulls(r wire.PullResult, about About) (Sheet, error) {
 	if len(s.Figures) > 0 {
 		s.Legend = "Discs moved, rings struggled, crosses stalled; the line is the share that moves with its 95 % band, the dashes take no shape for granted; the squares are the loads moved in 95 of 100 and in half."
 	}
-	s.Tables = []Table{t}
+	s.Tables = []Table{t, pulled(r)}
 	if r.Agreement != nil {
 		svg, err := Agreement(*r.Agreement, Light.beside(figures))
 		if err != nil {
@@ -225,8 +225,11 @@ func bracket(l wire.PullLimit) string {
 	if l.Method == wire.PullStatic {
 		return "read off a scale"
 	}
-	moved, stalled := value(l.Bracket.MovedG, 0), value(l.Bracket.StalledG, 0)
-	return "moved " + moved + ", stalled " + stalled
+	says := "moved " + value(l.Bracket.MovedG, 0) + ", stalled " + value(l.Bracket.StalledG, 0)
+	if most := mostMoved(l); l.Bracket.Overlap {
+		says += ", overlapping: " + written(most, 0) + " moved too"
+	}
+	return says
 }
 
 // OfCoasting is the sheet of coasting runs.
