@@ -82,6 +82,16 @@ func coastKept(t *testing.T, ctx context.Context, r *recorded) {
 	chrome.Wait(t, ctx, `document.querySelector('.coasted tbody th')?.innerText === 'Four vans'`, 10*time.Second)
 	chrome.Wait(t, ctx, `(i => i?.complete && i.naturalWidth > 200)(document.querySelector('.drawn img'))`, 5*time.Second)
 	findingsFit(t, ctx, "coast")
+	// Places that are not known exactly make what is told less sure.
+	wide := func() float64 {
+		return chrome.Eval[float64](t, ctx, `(m => Number(m[2]) - Number(m[1]))(document.querySelectorAll('.coasted td')[1].textContent.match(/\(([\d.]+) to ([\d.]+)\)/))`)
+	}
+	exact := wide()
+	chrome.Eval[bool](t, ctx, `(i => (i.value = '5', i.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('input[name=place]'))`)
+	chrome.Wait(t, ctx, `document.querySelector('.drawn img')?.src.includes('place_u_mm=5')`, 10*time.Second)
+	if got := wide(); got <= exact {
+		t.Errorf("a is told within %g with places known to 5 mm, and %g were they exact", got, exact)
+	}
 	chrome.Eval[bool](t, ctx, `(document.querySelector('.coasted td button').click(), true)`)
 	chrome.Wait(t, ctx, `document.querySelector('.coasted td button').innerText === 'Kept'`, 5*time.Second)
 	var v wire.View
@@ -133,6 +143,12 @@ func pulledByTaps(t *testing.T, ctx context.Context, r *recorded) {
 	findingsFit(t, ctx, "pull")
 	chrome.Eval[bool](t, ctx, `(document.querySelector('.limit details summary').click(), (f => (f.why.value = 'the cord caught', f.requestSubmit(), true))(document.querySelector('.limit form.void')))`)
 	chrome.Wait(t, ctx, `document.querySelector('.limit .caption p').innerText === '7 attempts'`, 5*time.Second)
+	// Another is put right: its values are filled in, and it stays one attempt.
+	chrome.Eval[bool](t, ctx, `(document.querySelector('.limit button.fix').click(), true)`)
+	chrome.Wait(t, ctx, `Number(document.querySelector('form.fixing')?.load?.value) > 0 && document.querySelector('form.fixing').outcome.value !== ''`, 5*time.Second)
+	findingsFit(t, ctx, "pull-correcting")
+	chrome.Eval[bool](t, ctx, `(f => (f.load.value = '123', f.outcome.value = 'struggled', f.why.value = 'misread', f.requestSubmit(), true))(document.querySelector('form.fixing'))`)
+	chrome.Wait(t, ctx, `!document.querySelector('form.fixing') && document.querySelector('.limit .caption p').innerText === '7 attempts' && [...document.querySelectorAll('.limit tbody tr')].some(r => r.children[1].textContent === '123' && r.children[2].textContent.startsWith('struggled'))`, 5*time.Second)
 	for path, whole := range map[string]string{"/api/pull.svg?limit=0": "<svg", "/api/pull.html?question=How+much%3F": "How much?"} {
 		if b := string(get(t, r.URL+path)); !strings.Contains(b, whole) || strings.Contains(b, "<script") {
 			t.Errorf("%s lacks %s, or runs something", path, whole)
@@ -179,7 +195,7 @@ func findingsAudited(t *testing.T, ctx context.Context, r *recorded) {
 	r.w.decide(wire.WhatMargin, "", wire.Margin{Circuit: circuit, LapTimeS: 0.1})
 	chrome.Do(t, ctx, "opening", chromedp.Navigate(r.URL+"/#audit"))
 	chrome.Wait(t, ctx, `document.querySelector('.deeds')?.innerText.includes('said that differences below 0.1 s a lap do not matter on')`, 10*time.Second)
-	for _, want := range []string{"voided a pull of Wren: ", "took down a pull of Wren: 100 g, moved", ", stalled, wheels turned"} {
+	for _, want := range []string{"voided a pull of Wren: ", "took down a pull of Wren: 100 g, moved", "corrected a pull of Wren: 123 g, struggled", ", stalled, wheels turned"} {
 		if got := chrome.Eval[string](t, ctx, `document.querySelector('.findings, main, body').innerText`); !strings.Contains(got, want) {
 			t.Errorf("the audit says nowhere %q:\n%s", want, got)
 		}

@@ -15,7 +15,7 @@ import { Answer, between, drawing, findingsNav, sessionPicks } from './findings.
 
 await Promise.all([styles('results'), styles('sets'), styles('findings')]);
 
-const asked = { /** @type {Set<string>} */ sessions: new Set(), rotating: 1 };
+const asked = { /** @type {Set<string>} */ sessions: new Set(), rotating: 1, placeMm: 0 };
 /** @type {Answer<CoastResult>} */ const came = new Answer('/api/coast');
 const kept = new Set();
 
@@ -23,6 +23,7 @@ function question() {
   const q = new URLSearchParams();
   for (const s of asked.sessions) q.append('session', s);
   if (asked.rotating > 1) q.set('rotating', String(asked.rotating));
+  if (asked.placeMm > 0) q.set('place_u_mm', String(asked.placeMm));
   return q.toString();
 }
 
@@ -38,12 +39,17 @@ function guide() {
     asked.rotating = Math.min(10, Math.max(1, Number(/** @type {HTMLInputElement} */ (e.target).value) || 1));
     again();
   };
+  const place = (/** @type {Event} */ e) => {
+    asked.placeMm = Math.min(1000, Math.max(0, Number(/** @type {HTMLInputElement} */ (e.target).value) || 0));
+    again();
+  };
   return html`<section class="sheet" aria-labelledby="o-how"><div class="caption"><h2 id="o-how">How to coast</h2><p>cars alone, rolling through the gates until they stand</p></div>
     <ol class="steps"><li>Open a push below: it is a trial of the cars with the condition <b>coast: yes</b>, one for each push. The <a href="#book">book</a> can open it too.</li>
       <li>Push the cars off and let go before the first gate: nothing pulls or holds them from there on. Three pushes and more, some quick and some slow, tell the terms apart.</li>
       <li>Let them roll past as many gates as they reach; further laps count on. For the curve term some gates should lie on straights and some behind curves.</li>
       <li>Close the push when the cars stand or are caught. Cars with other bearings are a consist of their own, and are held against these below.</li></ol>
-    <div class="fields"><label><span>Effective mass over mass <small>what turns with the wheels; 1 leaves it out</small></span><input type="number" name="rotating" min="1" max="10" step="0.01" .value=${String(asked.rotating)} @change=${put}></label></div>${sessionPicks(asked.sessions)}${guided()}</section>`;
+    <div class="fields"><label><span>Effective mass over mass <small>what turns with the wheels; 1 leaves it out</small></span><input type="number" name="rotating" min="1" max="10" step="0.01" .value=${String(asked.rotating)} @change=${put}></label>
+      <label><span>Each gate’s place is known to <small>mm, standard uncertainty; 0 takes places as exact</small></span><input type="number" name="place" min="0" max="1000" step="any" inputmode="decimal" .value=${String(asked.placeMm)} @change=${place}></label></div>${sessionPicks(asked.sessions)}${guided()}</section>`;
 }
 
 /** One push after the other, each a trial of its own. */

@@ -10,7 +10,7 @@ import { again } from './again.js';
 import { at, Refused } from './api.js';
 import { fetched } from './fetched.js';
 import { choice, field, submitting } from './forms.js';
-import { attempt } from './decide.js';
+import { attempt, over } from './decide.js';
 import { write } from './meetact.js';
 import { clock, fixed, known, DASH } from './format.js';
 import { Answer, between, drawing, findingsNav, sessionPicks } from './findings.js';
@@ -200,16 +200,47 @@ function limitSheet(l, i, q) {
     ${list(l.doubts).length ? html`<ul class="doubts">${list(l.doubts).map((d) => html`<li>${d}</li>`)}</ul>` : nothing}${attempts(l)}</section>`;
 }
 
+/** The attempt whose correction is being written. */
+const fixing = { id: '' };
+
+/** An attempt of the book's own session as it stands there; those of others cannot be changed here. @param {string | undefined} id @returns {PullRecord | undefined} */
+const inBook = (id) => list(state.view?.pulls).find((p) => p.id === id);
+
 /** @param {PullLimit} l */
 function attempts(l) {
-  return html`<details><summary>Attempts</summary><table class="ruled"><thead><tr><th scope="col">at</th><th scope="col">load, <span class="unit">g</span></th><th scope="col">came of it</th><th scope="col">by</th>${state.me.official ? html`<th scope="col">leave it out</th>` : nothing}</tr></thead>
-    <tbody>${list(l.attempts).map((a) => html`<tr><th scope="row">${a.at_us ? clock(a.at_us) : DASH}</th><td data-label="load, g" class="num">${fixed(a.load_g, 0)}</td><td data-label="came of it">${a.outcome || 'read'}${a.wheels ? `, wheels ${a.wheels}` : ''}</td><td data-label="by">${a.by_telemetry ? 'sensors' : 'hand'}</td>${state.me.official ? html`<td data-label="leave it out"><form class="void" @submit=${submitting((f) => leave(a.id ?? '', f))}><label><span class="aside">Reason</span><input name="why" required maxlength="200" placeholder="reason"></label><button>Void</button></form></td>` : nothing}</tr>`)}</tbody></table></details>`;
+  return html`<details><summary>Attempts</summary><table class="ruled"><thead><tr><th scope="col">at</th><th scope="col">load, <span class="unit">g</span></th><th scope="col">came of it</th><th scope="col">by</th>${state.me.official ? html`<th scope="col">correct or leave out</th>` : nothing}</tr></thead>
+    <tbody>${repeat(list(l.attempts), (a) => a.id ?? a, (a) => html`<tr><th scope="row">${a.at_us ? clock(a.at_us) : DASH}</th><td data-label="load, g" class="num">${fixed(a.load_g, 0)}</td><td data-label="came of it">${a.outcome || 'read'}${a.wheels ? `, wheels ${a.wheels}` : ''}</td><td data-label="by">${a.by_telemetry ? 'sensors' : 'hand'}</td>${state.me.official ? html`<td data-label="correct or leave out">${change(inBook(a.id))}</td>` : nothing}</tr>`)}</tbody></table></details>`;
 }
 
-/** Leaves an attempt out, with the reason. @param {string} id @param {Filled} f */
-function leave(id, f) {
-  const record = /** @type {PullRecord | undefined} */ (list(state.view?.pulls).find((p) => p.id === id));
-  if (!record) return Promise.resolve(false);
-  const { decision: _d, by: _b, at_us: _a, why: _w, ...value } = record;
-  return attempt(() => write('pull', { ...value, void: true }, { why: f.text('why') }));
+/** @param {PullRecord | undefined} p */
+function change(p) {
+  if (!p) return 'in its own session';
+  if (fixing.id === p.id) return correction(p);
+  const fix = () => { fixing.id = p.id; again(); };
+  return html`<div class="change"><button type="button" class="fix" @click=${fix}>Correct</button><form class="void" @submit=${submitting((f) => leave(p, f))}><label><span class="aside">Reason</span><input name="why" required maxlength="200" placeholder="reason"></label><button>Void</button></form></div>`;
+}
+
+/** An attempt's values, to be put right. @param {PullRecord} p */
+function correction(p) {
+  const off = () => { fixing.id = ''; again(); };
+  const put = async (/** @type {Filled} */ f) => {
+    const of = typeof p.before_g === 'number' ? { before_g: f.number('before'), at_pull_g: f.number('at') } : { load_g: f.number('load') };
+    const done = await attempt(() => write('pull', { ...valueOf(p), ...of, outcome: f.text('outcome') || undefined, wheels: f.text('wheels') || undefined, speed_mm_s: f.text('speed') ? f.number('speed') : undefined, by_telemetry: undefined }, { why: f.text('why'), session: over() }));
+    if (done) off();
+    return done;
+  };
+  return html`<form class="fields fixing" @submit=${submitting(put)}>${typeof p.before_g === 'number' ? html`${field('The scale shows before', 'before', { unit: 'g', number: true, required: true, value: p.before_g })}${field('and at the pull', 'at', { unit: 'g', number: true, required: true, value: p.at_pull_g })}` : html`${field('Load', 'load', { unit: 'g', number: true, required: true, value: p.load_g })}${choice('Came of it', 'outcome', [...(p.outcome ? [] : [/** @type {[string, string]} */ (['', 'read off the scale'])]), ['moved', 'moved'], ['struggled', 'struggled'], ['stalled', 'stalled']], p.outcome)}`}
+    ${choice('The wheels', 'wheels', [['', 'not looked at'], ['turned', 'turned'], ['stopped', 'stood still']], p.wheels)}${field('Speed', 'speed', { unit: 'mm/s', number: true, value: p.speed_mm_s })}${field('Reason', 'why', { required: true, max: 200 })}
+    <p class="acts"><button class="primary">Correct it</button><button type="button" @click=${off}>Leave it as it is</button></p></form>`;
+}
+
+/** What an attempt was written down as. @param {PullRecord} p @returns {PullValue} */
+function valueOf(p) {
+  const { decision: _d, by: _b, at_us: _a, why: _w, ...value } = p;
+  return value;
+}
+
+/** Leaves an attempt out, with the reason. @param {PullRecord} p @param {Filled} f */
+function leave(p, f) {
+  return attempt(() => write('pull', { ...valueOf(p), void: true }, { why: f.text('why'), session: over() }));
 }
