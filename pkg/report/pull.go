@@ -152,7 +152,7 @@ func pullSays(l wire.PullLimit) string {
 	case l.Load95G.Value != nil:
 		says += fmt.Sprintf("; moves %s g in 95 of 100", between(l.Load95G, 0))
 	case l.Load95G.Hi != nil:
-		says += "; what it moves in 95 of 100 is " + sure(l) + " g"
+		return fmt.Sprintf("%s; moves %s g in half, and what in 95 of 100 is %s g.", says, between(l.Load50G, 0), sure(l))
 	}
 	if l.Load50G.Value != nil {
 		says += fmt.Sprintf(", %s g in half", between(l.Load50G, 0))

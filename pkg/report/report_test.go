@@ -172,7 +172,7 @@ func TestWhatIsNotKnownYetIsToldSo(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, says := drawn(t, svg); !strings.Contains(says, "what it moves in 95 of 100 is not known yet, below 179 g") || s.Tables[0].Rows[0][3] != "not known yet, below 179" {
+	if _, says := drawn(t, svg); !strings.Contains(says, "g in half, and what in 95 of 100 is not known yet, below 179 g") || s.Tables[0].Rows[0][3] != "not known yet, below 179" {
 		t.Errorf("%q, %q", says, s.Tables[0].Rows)
 	}
 }
