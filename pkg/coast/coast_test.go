@@ -184,7 +184,11 @@ func TestRunsThatGainSpeedAreRefused(t *testing.T) {
 			t.Errorf("%d runs: %v, a is %+v", len(runs), err, r.Terms[coast.A])
 		}
 	}
-	r, err := coast.Fit([]coast.Run{run("1", 0, 1, 2, 3), run("2", 0, 1.5, 3, 4.5)}, coast.Track{})
+	r, err := coast.Fit([]coast.Run{run("1", 0, 1.5, 3.3, 5.6), run("2", 0, 1.2, 2.3, 3.3), run("3", 0, 1.3, 2.75, 4.4)}, coast.Track{})
+	if text := strings.Join(r.Doubts, "; "); err != nil || !strings.Contains(text, "run 2 gains speed") || strings.Contains(text, "run 1 gains") {
+		t.Errorf("one of three gains speed: %v %q", err, text)
+	}
+	r, err = coast.Fit([]coast.Run{run("1", 0, 1, 2, 3), run("2", 0, 1.5, 3, 4.5)}, coast.Track{})
 	if err != nil || r.Terms[coast.A].Value > 1e-6 {
 		t.Errorf("an even speed: %v, a is %+v", err, r.Terms[coast.A])
 	}

@@ -132,7 +132,8 @@ func (f *fit) begin(res *Resistance) (p [terms]float64, left []parabola) {
 		look := c.begin()
 		looks, squares, df = append(looks, look), squares+look.squares, df+float64(look.df)
 	}
-	limit := stats.TQuantile(0.9999, df) * math.Sqrt(squares/df) // NaN without any to spare
+	scatter := math.Sqrt(squares / df) // NaN without any to spare
+	limit, doubtful := stats.TQuantile(0.9999, df)*scatter, stats.TQuantile(0.975, df)*scatter
 	var kept []*course
 	var slowing []float64
 	for i, c := range f.courses {
@@ -140,6 +141,9 @@ func (f *fit) begin(res *Resistance) (p [terms]float64, left []parabola) {
 			at := slices.IndexFunc(res.Runs, func(r Course) bool { return r.ID == c.run.ID && r.Why == "" })
 			res.Runs[at].Why = fmt.Sprintf("it gains speed, %.2g m/s2: was it pushed, or is the track downhill there?", -x.slowing)
 			continue
+		}
+		if x := looks[i]; len(looks) > 1 && x.slowing < -leastGain && x.slowing < -doubtful*x.bySecond {
+			res.Doubts = append(res.Doubts, fmt.Sprintf("run %s gains speed, %.2g m/s2, by no more than its instants may scatter, and is taken in: was it pushed?", c.run.ID, -x.slowing))
 		}
 		kept, left, slowing = append(kept, c), append(left, looks[i]), append(slowing, max(looks[i].slowing, 0))
 	}
