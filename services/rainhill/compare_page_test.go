@@ -125,7 +125,7 @@ func TestPageTakesBackWhatItAdjustsFor(t *testing.T) {
 	r := bearings(t)
 	ctx := chrome.TabFor(t, chrome.Start(t), 2*time.Minute)
 	chrome.Do(t, ctx, "opening", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#compare"))
-	box := `document.querySelector('input[aria-label="Adjust for supply in v"]')`
+	box := `document.querySelector('input[aria-label="Adjust for supply in V"]')`
 	asked, none := `(document.querySelector('.wanted')?.innerText ?? '')`, `!document.querySelector('.wanted')`
 	fresh := ` && !!document.querySelector('[data-asked=answered]')`
 	tick := func() {
@@ -134,7 +134,7 @@ func TestPageTakesBackWhatItAdjustsFor(t *testing.T) {
 		chrome.Eval[bool](t, ctx, `(`+box+`.click(), true)`)
 	}
 	tick()
-	chrome.Wait(t, ctx, `/Asked to adjust for supply in v: it is(\.| not, as .)/.test(`+asked+`) && `+box+`?.checked`+fresh, 10*time.Second)
+	chrome.Wait(t, ctx, `/Asked to adjust for supply in V: it is(\.| not, as .)/.test(`+asked+`) && `+box+`?.checked`+fresh, 10*time.Second)
 	findingsFit(t, ctx, "compare-wanted")
 	tick()
 	chrome.Wait(t, ctx, none+` && !`+box+`.checked`+fresh, 10*time.Second)
