@@ -35,10 +35,11 @@ type PastTrial struct {
 	Incidents   int         `json:"incidents"`
 }
 
-// Add takes a session's trials of the locomotive in.
+// Add takes a session's trials of the locomotive in; those in which cars rolled by
+// themselves are no trials of its own.
 func (h *History) Add(session Session, r Results) {
 	for _, t := range r.Trials {
-		if t.Train != h.Locomotive {
+		if t.Train != h.Locomotive || t.About != nil && t.About.Coasting() {
 			continue
 		}
 		p := PastTrial{
