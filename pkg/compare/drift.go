@@ -52,7 +52,9 @@ func goingOn(a, b Side, slope, u float64) float64 {
 			least += t.U * t.U
 		}
 	}
-	least /= float64(len(rest))
+	if least /= float64(len(rest)); !(least > 0) {
+		return 0.5
+	}
 	df := float64(len(rest) - 2)
 	var still, left, far, along float64
 	for i, r := range rest {
@@ -66,14 +68,12 @@ func goingOn(a, b Side, slope, u float64) float64 {
 		more := v + u*u*far
 		on += scale * math.Sqrt(v/more) * math.Exp(-(left-u*u*along*along/more)/v/2)
 	}
-	if !(anew+on > 0) {
-		return 0.5
-	}
 	return on / (anew + on)
 }
 
 // weigh makes one finding of two readings of the same laps, share being the probability
-// of the second: quantiles are averaged (Vincent 1912), not probabilities, of which the
+// of the second: quantiles are averaged (after Vincent: Ratcliff 1979, Psychological
+// Bulletin 86, 446), not probabilities, of which the
 // long tails of few degrees of freedom would make intervals that hold too often.
 func weigh(f, g finding, share float64) finding {
 	out := f
