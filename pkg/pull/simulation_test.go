@@ -183,7 +183,7 @@ func tell(row string) {
 // attempts than few may hold more often.
 func hold(t *testing.T, all string, of []named, seed uint64, few int) {
 	t.Helper()
-	runs := effort.Cases(12, 2)
+	runs := effort.Cases(12, 6)
 	if *goalRuns > 0 {
 		runs = *goalRuns
 	}

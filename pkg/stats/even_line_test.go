@@ -11,6 +11,8 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distmv"
+
+	"rainhill/testdata/effort"
 )
 
 // evenLines is a question of coverage: two sides of n, a covariate that lies as widely in
@@ -208,7 +210,8 @@ func TestEvenLine(t *testing.T) {
 		writeEvenLineTable(t)
 		return // what was built still has the old one
 	}
-	for _, q := range []evenLines{newEvenLines(3, 0.1, 0.5), newEvenLines(3, 0.6, 0.5), newEvenLines(3, 3.4, 0.5), newEvenLines(3, 0.3, 0.25), newEvenLines(3, 1.5, 0.7), newEvenLines(3, 0.1, 0.15), newEvenLines(3, 2.5, 0.2), newEvenLines(4, 0.1, 0.5), newEvenLines(4, 1.5, 0.35), newEvenLines(4, 0.2, 0.8), newEvenLines(4, 3, 0.5), newEvenLines(5, 0.6, 0.5), newEvenLines(6, 0.2, 0.5)} {
+	all := []evenLines{newEvenLines(3, 0.1, 0.5), newEvenLines(3, 0.6, 0.5), newEvenLines(3, 3.4, 0.5), newEvenLines(3, 0.3, 0.25), newEvenLines(3, 1.5, 0.7), newEvenLines(3, 0.1, 0.15), newEvenLines(3, 2.5, 0.2), newEvenLines(4, 0.1, 0.5), newEvenLines(4, 1.5, 0.35), newEvenLines(4, 0.2, 0.8), newEvenLines(4, 3, 0.5), newEvenLines(5, 0.6, 0.5), newEvenLines(6, 0.2, 0.5)}
+	for _, q := range all[:effort.Cases(len(all), 4)] {
 		for level, name := range []float64{0.95, 0.90} {
 			lo, hi := 1.0, 0.0
 			for k, share := range []float64{0.5, 0.3, 0.7, 0.1, 0.9, 0.03, 0.97, 0.001, 0.999} {
