@@ -886,6 +886,7 @@ export interface PullLimit {
   bracket: PullBracket;
   load50_g: Estimate;
   load95_g: Estimate;
+  load95_open?: boolean;
   adhesion: Estimate;
   limit: string;
   turned: number;

@@ -80,7 +80,10 @@ func (p *pulls) DataRange() (xmin, xmax, ymin, ymax float64) {
 	for _, x := range p.Attempts {
 		xmin, xmax = min(xmin, x.LoadG), max(xmax, x.LoadG)
 	}
-	xmin, xmax = reach(xmin, xmax, 1, p.Load50G, p.Load95G)
+	xmin, xmax = reach(xmin, xmax, 1, p.Load50G)
+	if !p.Load95Open {
+		xmin, xmax = reach(xmin, xmax, 1, p.Load95G)
+	}
 	xmin, xmax = widened(xmin, xmax)
 	return xmin, xmax, -14, 114
 }
@@ -97,7 +100,7 @@ func (p *pulls) Plot(c draw.Canvas, a *plot.Plot) {
 		share float64
 		e     wire.Estimate
 	}{{50, p.Load50G}, {95, p.Load95G}} {
-		if l.e.Value == nil {
+		if l.e.Value == nil || l.share == 95 && p.Load95Open {
 			continue
 		}
 		whisker(c, l.e, 1, tx, ty(l.share), p.paper.Ink)
@@ -149,10 +152,10 @@ func pullSays(l wire.PullLimit) string {
 		return fmt.Sprintf("%s, %s: mean %s g; 95 of 100 reach %s g.", named(l), count(len(l.Attempts), "reading"), between(l.Load50G, 0), between(l.Load95G, 0))
 	}
 	switch {
+	case l.Load95Open:
+		return fmt.Sprintf("%s; moves %s g in half, and what in 95 of 100 is %s g.", says, between(l.Load50G, 0), sure(l))
 	case l.Load95G.Value != nil:
 		says += fmt.Sprintf("; moves %s g in 95 of 100", between(l.Load95G, 0))
-	case l.Load95G.Hi != nil:
-		return fmt.Sprintf("%s; moves %s g in half, and what in 95 of 100 is %s g.", says, between(l.Load50G, 0), sure(l))
 	}
 	if l.Load50G.Value != nil {
 		says += fmt.Sprintf(", %s g in half", between(l.Load50G, 0))
@@ -162,7 +165,7 @@ func pullSays(l wire.PullLimit) string {
 
 // sure is the load moved in 95 of 100, or what it lies below where it is not known yet.
 func sure(l wire.PullLimit) string {
-	if l.Load95G.Value == nil && l.Load95G.Hi != nil {
+	if l.Load95Open {
 		return "not known yet, below " + written(*l.Load95G.Hi, 0)
 	}
 	return between(l.Load95G, 0)

@@ -163,7 +163,7 @@ func TestPullAndCoastAreDrawnWhole(t *testing.T) {
 // drawing and sheet.
 func TestWhatIsNotKnownYetIsToldSo(t *testing.T) {
 	r := pulls()
-	r.Locomotives[0].Load95G = wire.Estimate{Hi: of(179)}
+	r.Locomotives[0].Load95G, r.Locomotives[0].Load95Open = wire.Estimate{Value: of(120), Lo: of(0), Hi: of(179)}, true
 	svg, err := report.Pull(r.Locomotives[0], report.Light)
 	if err != nil {
 		t.Fatal(err)

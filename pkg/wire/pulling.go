@@ -30,8 +30,8 @@ type PullResult struct {
 // PullLimit is the limit of one locomotive by one method, one direction, one choice of
 // driver sets and one mass. Load50G and Load95G are the loads that it moves in half and
 // in 95 of 100 attempts; Bracket is what was seen. Of static readings they are the mean
-// pull and the one that 95 of 100 pulls reach. Where Load95G is not known yet it has no value,
-// and Hi is what it lies below.
+// pull and the one that 95 of 100 pulls reach. Load95Open: no attempt bears out how far below
+// its Hi the one for 95 of 100 lies; its value is a guess by the shape of the fit then.
 type PullLimit struct {
 	Name       string        `json:"name"` // what it is of in words, of no other limit of the result
 	Locomotive string        `json:"locomotive"`
@@ -44,6 +44,7 @@ type PullLimit struct {
 	Bracket    PullBracket   `json:"bracket"`
 	Load50G    Estimate      `json:"load50_g"`
 	Load95G    Estimate      `json:"load95_g"`
+	Load95Open bool          `json:"load95_open,omitempty"`
 	Adhesion   Estimate      `json:"adhesion"` // net: pull over the locomotive's own weight
 	Limit      string        `json:"limit"`    // LimitAdhesion, LimitMotor or unknown
 	Turned     int           `json:"turned"`   // attempts in which the train stood and wheels turned,

@@ -194,13 +194,13 @@ func (g group) attempted(as []Attempt, o Options, l *wire.PullLimit) {
 	l.Next = &wire.PullNext{LoadG: next.LoadG, Why: next.Why, Done: next.Done}
 }
 
-// unsure leaves of load95 but the end that it lies below, where its interval reaches down to
-// nothing or below all loads tried: no attempt says how far below it lies.
+// unsure calls load95 open where its interval reaches down to nothing or below all loads
+// tried: no attempt says how far below its upper end it lies.
 func unsure(x pull.Limit, l *wire.PullLimit) {
 	if l.Load95G.Value == nil || l.Load95G.Lo == nil || *l.Load95G.Lo > 0 && *l.Load95G.Lo >= x.Tallies[0].X {
 		return
 	}
-	l.Load95G = wire.Estimate{Hi: l.Load95G.Hi}
+	l.Load95Open = true
 	l.Doubts = append(l.Doubts, "what it pulls in 95 of 100 attempts is not known yet: lighter loads, "+pull.Written(x.Tallies[0].X, 0)+" g and less, may fail now and then by these attempts; more of them below the limit would tell")
 }
 

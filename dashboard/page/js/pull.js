@@ -185,7 +185,7 @@ function limitedBy(l) {
 /** The load moved in 95 of 100, or what it lies below where it is not known yet. @param {PullLimit} l */
 function sure(l) {
   const e = l.load95_g;
-  return !known(e.value) && known(e.hi) ? `not known yet, below ${fixed(e.hi, 0)}` : between(e, 0);
+  return l.load95_open && known(e.hi) ? `not known yet, below ${fixed(e.hi, 0)}` : between(e, 0);
 }
 
 /** @param {PullLimit} l @param {number} i @param {string} q */
