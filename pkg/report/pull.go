@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"image/color"
 	"math"
+	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
@@ -92,7 +93,7 @@ func (p *pulls) Plot(c draw.Canvas, a *plot.Plot) {
 	a.Y.Tick.Marker = ticks{}
 	tx, ty := a.Transforms(&c)
 	rules(c, a, tx, p.paper)
-	at := shares(p.Curve)
+	at := slices.DeleteFunc(shares(p.Curve), func(at point) bool { return at.x < a.X.Min || at.x > a.X.Max })
 	band(c, at, tx, ty, faded(p.paper.ink(0), 0x30))
 	curve(c, at, tx, ty, draw.LineStyle{Color: p.paper.ink(0), Width: 1.75})
 	p.steps(c, tx, ty)

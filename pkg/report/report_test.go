@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -174,6 +175,19 @@ func TestWhatIsNotKnownYetIsToldSo(t *testing.T) {
 	}
 	if _, says := drawn(t, svg); !strings.Contains(says, "g in half, and what in 95 of 100 is not known yet, below 179 g") || s.Tables[0].Rows[0][3] != "not known yet, below 179" {
 		t.Errorf("%q, %q", says, s.Tables[0].Rows)
+	}
+}
+
+// A curve reckoned beyond the loads that are shown is drawn as far as they go.
+func TestCurveStaysOnItsPaper(t *testing.T) {
+	l := pulls().Locomotives[0]
+	want, err := report.Pull(l, report.Light)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l.Curve = slices.Concat([]wire.PullAt{{LoadG: 1, Share: 1, Lo: of(0.9), Hi: of(1)}}, l.Curve, []wire.PullAt{{LoadG: 9000, Hi: of(0.1), Lo: of(0)}})
+	if got, err := report.Pull(l, report.Light); err != nil || !bytes.Equal(got, want) {
+		t.Errorf("%v, drawn wider than its paper:\n%s", err, got)
 	}
 }
 
