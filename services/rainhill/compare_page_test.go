@@ -137,7 +137,7 @@ func TestPageTakesBackWhatItAdjustsFor(t *testing.T) {
 	chrome.Wait(t, ctx, `/Asked to adjust for supply in V: it is(\.| not, as .)/.test(`+asked+`) && `+box+`?.checked`+fresh, 10*time.Second)
 	findingsFit(t, ctx, "compare-wanted")
 	tick()
-	chrome.Wait(t, ctx, none+` && !`+box+`.checked`+fresh, 10*time.Second)
+	chrome.Wait(t, ctx, none+` && `+box+`?.checked === false`+fresh, 10*time.Second)
 	tick()
 	chrome.Eval[bool](t, ctx, `(s => (s.value = 'supply_v', s.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('.findings select[name=block]'))`)
 	chrome.Wait(t, ctx, asked+`.includes('it is not, as the trials are compared within its rounds already') && !`+box+fresh, 10*time.Second)
