@@ -81,7 +81,6 @@ func (s *sender) event(seq uint64) wire.Event {
 // was acknowledged is in the journal once, the chain holds, and the store is
 // what a rebuild makes.
 func TestKilledAtRandomMoments(t *testing.T) {
-	t.Parallel()
 	data, port := t.TempDir(), freePort(t)
 	senders := startSenders(t, data, port)
 	ctx, cancel := context.WithCancel(context.Background())

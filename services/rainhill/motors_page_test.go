@@ -84,7 +84,6 @@ func (s *shed) figure(key, col string) float64 {
 // TestMotorsAndPrediction fits the curves of a simulated sweep at two loads on the page, keeps
 // them, lays them over each other, pairs them and predicts with them.
 func TestMotorsAndPrediction(t *testing.T) {
-	t.Parallel()
 	s, truth := bench(t)
 	s.office("/motors")
 	for _, step := range []struct {

@@ -127,7 +127,6 @@ func recordSets(t *testing.T) (*recorded, sim.Scenario) {
 // TestPageSets reads slip and desync of two driver sets from the page, measures their wheels by their own
 // light run and adopts them. The stories change the book one after the other.
 func TestPageSets(t *testing.T) {
-	t.Parallel()
 	b := chrome.Start(t)
 	r, _ := recordSets(t)
 	for _, story := range []struct {
