@@ -196,8 +196,9 @@ func Wait(t testing.TB, ctx context.Context, js string, limit time.Duration) tim
 	begin := time.Now()
 	limit = max(limit, patience)
 	for {
-		// As yes or no: what an element holds is more than the browser can always tell.
-		_, err := chromedp.Run(ctx, chromedp.Poll[bool]("!!("+js+")", chromedp.WithPollingTimeout(max(limit-time.Since(begin), time.Millisecond))))
+		// As yes or no: what an element holds is more than the browser can always tell. What
+		// reads an element that is not there yet is no, and no fault of the page.
+		_, err := chromedp.Run(ctx, chromedp.Poll[bool]("(() => { try { return !!("+js+") } catch { return false } })()", chromedp.WithPollingTimeout(max(limit-time.Since(begin), time.Millisecond))))
 		if err == nil {
 			return time.Since(begin)
 		}
