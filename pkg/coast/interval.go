@@ -27,21 +27,9 @@ func unified(x, u, df float64) (lo, hi float64) {
 	above := func(m float64) bool { _, to := accepted(m, t, df); return y <= to }
 	below := func(m float64) bool { from, _ := accepted(m, t, df); return y < from }
 	if !above(0) {
-		lo = u * edge(0, max(y, 0)+t, above)
+		lo = u * stats.Edge(0, max(y, 0)+t, above)
 	}
-	return lo, u * edge(0, max(y, 0)+2*t, below)
-}
-
-// edge is where holds, false at lo and true at hi, becomes true.
-func edge(lo, hi float64, holds func(float64) bool) float64 {
-	for range 60 {
-		if mid := (lo + hi) / 2; holds(mid) {
-			hi = mid
-		} else {
-			lo = mid
-		}
-	}
-	return (lo + hi) / 2
+	return lo, u * stats.Edge(0, max(y, 0)+2*t, below)
 }
 
 // accepted is what estimates are taken for a truth of m, in units of their uncertainty: up
@@ -58,7 +46,7 @@ func accepted(m, t, df float64) (from, to float64) {
 		return m/2 - z*z/(2*m)
 	}
 	short := func(z float64) bool { return tBetween(lower(z)-m, z, df) >= 0.95 }
-	z := edge(0, t, short)
+	z := stats.Edge(0, t, short)
 	return lower(z), m + z
 }
 

@@ -87,7 +87,7 @@ func weigh(f, g finding, share float64) finding {
 		return out.value - half, out.value + half
 	}
 	tails := func(from, level float64) float64 {
-		return between(0, 1, func(p float64) bool { return out.reach(p, level) > from })
+		return stats.Edge(0, 1, func(p float64) bool { return out.reach(p, level) <= from })
 	}
 	out.p = func() float64 { return tails(math.Abs(out.value), 0.95) }
 	out.equivalence = func(margin float64) float64 {
@@ -98,18 +98,6 @@ func weigh(f, g finding, share float64) finding {
 		return tails(near, 0.90) / 2
 	}
 	return out
-}
-
-// between is where below turns from true to false, from lo to hi.
-func between(lo, hi float64, below func(float64) bool) float64 {
-	for range 50 {
-		if middle := (lo + hi) / 2; below(middle) {
-			lo = middle
-		} else {
-			hi = middle
-		}
-	}
-	return (lo + hi) / 2
 }
 
 // place is the mean place of a side's trials in the day; NaN where not known.

@@ -6,7 +6,6 @@ import (
 	"testing"
 
 	"rainhill/pkg/pull"
-	"rainhill/pkg/stats"
 	"rainhill/testdata/reference"
 )
 
@@ -250,22 +249,4 @@ func TestRising(t *testing.T) {
 		steps[i] = 1 - steps[i]
 	}
 	c.Check(t, "fit of k/n with weights n", steps...)
-}
-
-// C12, C13: Clopper and Pearson 1934, Wilson 1927, computed with R's binom.test and qbeta.
-func TestSharesOfFew(t *testing.T) {
-	for _, id := range []string{"C12", "C13"} {
-		c := reference.Load(t, id)
-		var kn [][2]float64
-		c.Input(t, "k_n", &kn)
-		for _, x := range kn {
-			lo, hi := pull.ClopperPearson(x[0], x[1], 0.95)
-			c.Check(t, fmt.Sprintf("%g/%g Clopper-Pearson 95%%", x[0], x[1]), lo, hi)
-			lo, hi = stats.Wilson(x[0], x[1])
-			c.Check(t, fmt.Sprintf("%g/%g Wilson 95%%", x[0], x[1]), lo, hi)
-		}
-		if id == "C12" { // what 10 of 10 leave open of failures
-			c.Check(t, "0/10 one-sided 95% upper = 1-0.05^(1/10)", 1-pull.AtLeast(10, 10))
-		}
-	}
 }

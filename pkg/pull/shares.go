@@ -1,30 +1,6 @@
 package pull
 
-import (
-	"math"
-
-	"gonum.org/v1/gonum/stat/distuv"
-)
-
-// ClopperPearson is the interval of a share of k in n that holds it at least as often
-// as level says (Clopper and Pearson 1934, Biometrika 26, 404).
-func ClopperPearson(k, n, level float64) (lo, hi float64) {
-	tail := (1 - level) / 2
-	hi = 1
-	if k > 0 {
-		lo = distuv.Beta{Alpha: k, Beta: n - k + 1}.Quantile(tail)
-	}
-	if k < n {
-		hi = distuv.Beta{Alpha: k + 1, Beta: n - k}.Quantile(1 - tail)
-	}
-	return lo, hi
-}
-
-// AtLeast is what a share of k in n is at least, with 95 % on that one side.
-func AtLeast(k, n float64) float64 {
-	lo, _ := ClopperPearson(k, n, 0.9)
-	return lo
-}
+import "math"
 
 // Rising is the non-decreasing values closest to y, weighed by w: the algorithm of
 // pooling adjacent violators (Ayer and others 1955, Annals of Mathematical Statistics 26, 641).

@@ -3,10 +3,8 @@ package stats
 import (
 	"bytes"
 	"fmt"
-	"go/format"
 	"math"
 	"math/rand/v2"
-	"os"
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
@@ -194,13 +192,7 @@ func writeEvenLineTable(t *testing.T) {
 		b.WriteString("},\n")
 	}
 	b.WriteString("}\n")
-	src, err := format.Source(b.Bytes())
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile("even_line_table.go", src, 0o644); err != nil {
-		t.Fatal(err)
-	}
+	writeSource(t, "even_line_table.go", b.Bytes())
 }
 
 // Coverage with the table, over all shares of variance, also between its loads and where

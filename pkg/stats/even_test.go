@@ -122,11 +122,16 @@ func writeEvenTable(t *testing.T) {
 		}
 	}
 	b.WriteString("}\n")
-	src, err := format.Source(b.Bytes())
+	writeSource(t, "even_table.go", b.Bytes())
+}
+
+func writeSource(t *testing.T, name string, text []byte) {
+	t.Helper()
+	src, err := format.Source(text)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile("even_table.go", src, 0o644); err != nil {
+	if err := os.WriteFile(name, src, 0o644); err != nil {
 		t.Fatal(err)
 	}
 }

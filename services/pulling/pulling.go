@@ -230,7 +230,7 @@ func tallies(as []pull.Attempt, x pull.Limit, l *wire.PullLimit) {
 			}
 		}
 		row.Lo, row.Hi = stats.Wilson(t.Moves, t.N)
-		row.AtLeast = pull.AtLeast(float64(row.Moved), t.N)
+		row.AtLeast = stats.AtLeast(float64(row.Moved), t.N)
 		l.Loads = append(l.Loads, row)
 		l.Steps = append(l.Steps, wire.PullAt{LoadG: t.X, Share: x.Steps[i]})
 	}
