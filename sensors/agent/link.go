@@ -136,7 +136,8 @@ func (l *linker) watch(ctx context.Context, nc *nats.Conn, at Found, inbox strin
 			l.post(ctx, link{})
 			up, lostAt = false, time.Now()
 		}
-		if now && !up {
+		// Joined is who hears: the bus has the subscriptions by the time it answers a ping.
+		if now && !up && nc.FlushTimeout(time.Second) == nil {
 			up, returns = true, n
 			l.tell("joined the bus at " + nc.ConnectedUrlRedacted() + " as " + l.agent + ", site " + at.Site)
 			l.post(ctx, link{nc: nc, site: at.Site, inbox: inbox})

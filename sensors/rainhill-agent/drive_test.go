@@ -269,21 +269,23 @@ func TestMotorStopsWhenTheServiceIsKilled(t *testing.T) {
 	p.says("the bus is lost")
 }
 
-// cable lies between agent and bus: cut, it says nothing and closes nothing.
+// cable lies between agent and bus: cut, it says nothing and closes nothing. What the
+// agent says is slow to arrive.
 type cable struct {
-	l   net.Listener
-	cut atomic.Bool
-	mu  sync.Mutex
-	all []net.Conn
+	l    net.Listener
+	slow time.Duration
+	cut  atomic.Bool
+	mu   sync.Mutex
+	all  []net.Conn
 }
 
-func newCable(t *testing.T, to string) *cable {
+func newCable(t *testing.T, to string, slow time.Duration) *cable {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := &cable{l: l}
+	c := &cable{l: l, slow: slow}
 	t.Cleanup(func() { _ = l.Close(); c.close() })
 	go func() {
 		for {
@@ -299,14 +301,14 @@ func newCable(t *testing.T, to string) *cable {
 			c.mu.Lock()
 			c.all = append(c.all, a, b)
 			c.mu.Unlock()
-			go c.carry(a, b)
-			go c.carry(b, a)
+			go c.carry(a, b, c.slow)
+			go c.carry(b, a, 0)
 		}
 	}()
 	return c
 }
 
-func (c *cable) carry(from, to net.Conn) {
+func (c *cable) carry(from, to net.Conn, slow time.Duration) {
 	buf := make([]byte, 4096)
 	for {
 		n, err := from.Read(buf)
@@ -314,6 +316,7 @@ func (c *cable) carry(from, to net.Conn) {
 			_ = to.Close()
 			return
 		}
+		time.Sleep(slow)
 		if !c.cut.Load() {
 			_, _ = to.Write(buf[:n])
 		}
@@ -328,13 +331,24 @@ func (c *cable) close() {
 	}
 }
 
+// Joined means that throttles are heard, though the bus hears of that later than the agent
+// says it: who drives from then on drives.
+func TestDrivesFromTheMomentItJoins(t *testing.T) {
+	t.Parallel()
+	s := newService(t)
+	c := newCable(t, s.address(), 150*time.Millisecond)
+	b, _ := agentOf(t, "nats://"+c.l.Addr().String(), s.admit("loco-1", nil, []string{"m1"}))
+	s.driven(400)
+	b.reaches(400)
+}
+
 // The bus is lost: the cable goes dead without a word; the connection breaks.
 func TestMotorStopsWhenTheBusIsLost(t *testing.T) {
 	t.Parallel()
 	for name, lose := range map[string]func(*cable){"cable cut": func(c *cable) { c.cut.Store(true) }, "connection broken": (*cable).close} {
 		t.Run(name, func(t *testing.T) {
 			s := newService(t)
-			c := newCable(t, s.address())
+			c := newCable(t, s.address(), 0)
 			b, _ := agentOf(t, "nats://"+c.l.Addr().String(), s.admit("loco-1", nil, []string{"m1"}))
 			s.driven(400)
 			b.reaches(400)

@@ -105,6 +105,21 @@ func TestThrottleRampsAndIsWrittenDown(t *testing.T) {
 	}
 }
 
+// Agents drive a motor after a command of 0 only: one comes before the first throttle,
+// however soon after the arming that is asked.
+func TestAZeroComesBeforeTheFirstThrottle(t *testing.T) {
+	t.Parallel()
+	l := newLine(t)
+	l.eventually("the zeros of the beginning", func() bool { return len(l.said("bench")) > 0 })
+	l.late.Store(true) // a motor that none of them has reached
+	r := l.must(wire.DrivingAsk{Do: wire.DriveArm, By: "Ada", Cautions: true, Motors: []string{"late"}})
+	l.throttle(r.Hold, 0.01, map[string]int64{"late": 300})
+	l.reaches("late", 300)
+	if first := l.said("late")[0]; first.DutyPermille != 0 {
+		t.Errorf("armed, and the first command is %+v", first.Throttle)
+	}
+}
+
 // A holder who is silent for 2 s holds no more.
 func TestAuthorityLapses(t *testing.T) {
 	t.Parallel()
