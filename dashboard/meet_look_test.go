@@ -165,22 +165,7 @@ func TestMeetLook(t *testing.T) {
 			if chrome.Eval[bool](t, ctx, `document.title === 'broken' || document.querySelector('main img') !== null`) {
 				t.Error("a name became markup")
 			}
-			for _, size := range [][2]int64{{1920, 1080}, {1280, 800}, {390, 844}} {
-				chrome.Do(t, ctx, "resizing", chromedp.EmulateViewport(size[0], size[1]))
-				time.Sleep(120 * time.Millisecond)
-				for _, o := range chrome.Eval[[]string](t, ctx, overflow) {
-					t.Errorf("%d x %d: too wide: %s", size[0], size[1], o)
-				}
-				for _, o := range chrome.Eval[[]string](t, ctx, small) {
-					t.Errorf("%d x %d: too small for a finger: %s", size[0], size[1], o)
-				}
-			}
-			for _, scheme := range []string{"light", "dark"} {
-				chrome.Scheme(t, ctx, scheme)
-				for _, found := range axe(t, ctx) {
-					t.Errorf("%s: %s", scheme, found)
-				}
-			}
+			look(t, ctx, l.name)
 		})
 	}
 }

@@ -82,3 +82,4 @@ addEventListener('keydown', (e) => {
 }, true);
 onChange((kind) => kind !== 'motion' && drawStop());
 setTimeout(drawStop, BLIND_MS);
+new ResizeObserver(() => document.documentElement.style.setProperty('--stop', `${box.offsetHeight}px`)).observe(box, { box: 'border-box' });
