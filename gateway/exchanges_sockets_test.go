@@ -75,7 +75,7 @@ func (s *spec) talk(d *door, path, query string) talk {
 // until reads messages, each one that the document names, until one of a type.
 func (c talk) until(kind string) map[string]any {
 	c.t.Helper()
-	_ = c.conn.SetReadDeadline(time.Now().Add(10 * time.Second))
+	_ = c.conn.SetReadDeadline(time.Now().Add(time.Minute))
 	for {
 		_, b, err := c.conn.ReadMessage()
 		if err != nil {

@@ -27,8 +27,9 @@ const (
 	patience = time.Minute
 )
 
-// names are what Chromium is called where it is installed.
-var names = []string{"chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"}
+// names are what Chromium is called where it is installed. The one that never has a window
+// comes first: it is the same engine and takes half as much of the processor.
+var names = []string{"chromium-headless-shell", "chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"}
 
 // Start starts a browser and gives its first tab; both end with the test.
 // Without a browser the test is skipped with the reason, but where CI=true it

@@ -135,12 +135,12 @@ func (k *book) agent() (a wire.AgentHealth) {
 
 func (k *book) eventually(what string, is func() bool) {
 	k.t.Helper()
-	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		if is() {
 			return
 		}
 	}
-	k.t.Fatalf("not within 20 s: %s", what)
+	k.t.Fatalf("not within a minute: %s", what)
 }
 
 // board builds an example with its own lines of configuration changed, as a user

@@ -110,7 +110,7 @@ func following(rest [][]float64) (phi, variance, df float64) {
 // only their trials do their laps do not tell. The day this test finds that it holds
 // everywhere, use it.
 func TestMixedModelDoesNotHold(t *testing.T) {
-	times := max(*comparisons, effort.Cases(300, 100))
+	times := max(*comparisons, effort.Cases(300, 40))
 	worlds := []world{
 		{name: "independent laps", lap: 0.5, laps: 10, mostLaps: 10, design: "abab"},
 		{name: "laps follow one another, 0.6", lap: 0.5, phi: 0.6, laps: 15, mostLaps: 15, design: "abba"},

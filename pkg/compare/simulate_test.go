@@ -191,7 +191,7 @@ var worlds = []world{
 // intervals are no fault of coverage), and from six trials a side the width. With one trial
 // a side nothing can be held where trials scatter.
 func TestComparisonsHold(t *testing.T) {
-	times, sizes := effort.Cases(150, 100), []int{1, 2, 6}
+	times, sizes := effort.Cases(150, 40), []int{1, 2, 6}
 	if *comparisons > 0 {
 		times, sizes = *comparisons, []int{1, 2, 3, 4, 5, 6, 10}
 	}

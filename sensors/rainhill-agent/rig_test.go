@@ -39,7 +39,7 @@ func TestMain(m *testing.M) {
 }
 
 // patience is how long a test waits for what must come.
-const patience = 20 * time.Second
+const patience = time.Minute
 
 const site = "line"
 

@@ -90,7 +90,7 @@ func (s *station) agent(name string, motors ...string) wire.Credential {
 func (s *station) hears(parts ...string) {
 	s.t.Helper()
 	var all []string
-	for end := time.Now().Add(3 * time.Second); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		s.mu.Lock()
 		all = append([]string(nil), s.denied...)
 		s.mu.Unlock()

@@ -124,9 +124,9 @@ func (l *line) drive() {
 
 func (l *line) eventually(what string, ok func() bool) {
 	l.t.Helper()
-	for end := time.Now().Add(10 * time.Second); !ok(); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); !ok(); time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(end) {
-			l.t.Fatalf("not within 10 s: %s", what)
+			l.t.Fatalf("not within a minute: %s", what)
 		}
 	}
 }

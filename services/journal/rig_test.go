@@ -230,7 +230,7 @@ func (r *rig) hears(agent string) func(boot string, seq uint64) {
 	var last []string
 	return func(boot string, seq uint64) {
 		r.t.Helper()
-		end := time.Now().Add(3 * time.Second)
+		end := time.Now().Add(time.Minute)
 		for time.Now().Before(end) {
 			m, err := sub.NextMsg(time.Until(end))
 			if err != nil {

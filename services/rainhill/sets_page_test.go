@@ -391,7 +391,7 @@ func TestPageRollOfSets(t *testing.T) {
 	chrome.Do(t, x.ctx, "opening the line", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(h.URL+"/"))
 	run := func(until string) {
 		t.Helper()
-		for end := time.Now().Add(15 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+		for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
 			for _, e := range railway.Next(time.Now().UnixMicro()) {
 				w.say(e)
 			}

@@ -156,7 +156,7 @@ func (s *shed) byHand(b *benchMotor) {
 	s.press("[data-load=free]", "Call out the steps")
 	var called []string
 	seen := false
-	for end := time.Now().Add(15 * time.Second); time.Now().Before(end); time.Sleep(30 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(30 * time.Millisecond) {
 		now := chrome.Eval[string](s.t, s.ctx, `document.querySelector('.call-now')?.dataset.permille ?? (document.querySelector('.call-now')?.innerText.includes('Close the throttle') ? 'close' : '')`)
 		if now == "close" {
 			break

@@ -63,7 +63,7 @@ func TestCoastingOfSessionsOpenAndPast(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		in, stop := context.WithTimeout(context.Background(), 10*time.Second)
+		in, stop := context.WithTimeout(context.Background(), time.Minute)
 		defer stop()
 		a, err := bus.Enquire(in, x.nc, bus.Question(site, "coast"), text)
 		if err != nil {

@@ -88,7 +88,7 @@ func TestPullsOfSessionsAndSeason(t *testing.T) {
 			t.Errorf("%+v: begin with %q, %s; want %s", c.ask, got, refused, c.want)
 		}
 	}
-	in, cut := context.WithTimeout(t.Context(), 10*time.Second)
+	in, cut := context.WithTimeout(t.Context(), time.Minute)
 	defer cut()
 	a, err := bus.Enquire(in, x.nc, bus.Question(site, "pull-seen"), []byte(fmt.Sprintf(`{"locomotive":"wren","from_us":%d}`, startUs)))
 	if want := `"Neither wheels nor train were read: say what you saw."`; err != nil || !strings.Contains(string(a), want) {
@@ -107,7 +107,7 @@ func pullsOf(t *testing.T, x *bench, ask wire.PullAsk) (r wire.PullResult, refus
 	if err != nil {
 		t.Fatal(err)
 	}
-	in, stop := context.WithTimeout(context.Background(), 10*time.Second)
+	in, stop := context.WithTimeout(context.Background(), time.Minute)
 	defer stop()
 	a, err := bus.Enquire(in, x.nc, bus.Question(site, "pull"), q)
 	if err != nil {

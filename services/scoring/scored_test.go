@@ -26,7 +26,7 @@ func scoredBench(t *testing.T, recording []byte, events int) *bench {
 		}
 		s.Close()
 	})
-	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		if a, err := x.nc.Request(bus.Question(site, "scored"), nil, time.Second); err == nil {
 			var at scoring.Scored
 			if json.Unmarshal(a.Data, &at) == nil && at.Seq >= uint64(events) {

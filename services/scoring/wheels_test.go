@@ -54,7 +54,7 @@ func TestWheelsOfSessionsOpenAndPast(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		in, stop := context.WithTimeout(context.Background(), 10*time.Second)
+		in, stop := context.WithTimeout(context.Background(), time.Minute)
 		defer stop()
 		a, err := bus.Enquire(in, x.nc, bus.Question(site, "wheels"), q)
 		if err != nil {
@@ -66,7 +66,7 @@ func TestWheelsOfSessionsOpenAndPast(t *testing.T) {
 		}
 		return checks, no.Reason
 	}
-	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		if a, err := x.nc.Request(bus.Question(site, "scored"), nil, time.Second); err == nil {
 			var at scoring.Scored
 			if json.Unmarshal(a.Data, &at) == nil && at.Seq >= uint64(len(b.events)) {
