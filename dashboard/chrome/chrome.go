@@ -27,6 +27,10 @@ const (
 	patience = time.Minute
 )
 
+// look is how often it is looked: by a timer, since a browser that is short of time may
+// draw no frame for long, and what waits for frames does not see its own time run out.
+const look = 20 * time.Millisecond
+
 // names are what Chromium is called where it is installed. The one that never has a window
 // comes first: it is the same engine and takes half as much of the processor.
 var names = []string{"chromium-headless-shell", "chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"}
@@ -44,7 +48,7 @@ func Start(t testing.TB) context.Context {
 		t.Skipf("no Chromium found: looked for %s", strings.Join(names, ", "))
 	}
 	base := chromedp.DefaultExecAllocatorOptions
-	opts := append(base[:len(base):len(base)], chromedp.ExecPath(path), chromedp.Flag("disable-dev-shm-usage", true))
+	opts := append(base[:len(base):len(base)], chromedp.ExecPath(path), chromedp.Flag("disable-gpu", true))
 	if os.Geteuid() == 0 {
 		opts = append(opts, chromedp.NoSandbox) // Chromium refuses its sandbox to root
 	}
@@ -172,7 +176,7 @@ func Click(selector string) chromedp.Action[chromedp.Void] {
 	})(document.querySelector(%q))`, selector)
 	act := fmt.Sprintf(`(e => (e.focus({preventScroll: true}), e.dispatchEvent(new MouseEvent('click', {bubbles: true, cancelable: true, view: window, detail: 1}))))(document.querySelector(%q))`, selector)
 	return func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
-		if _, err := chromedp.Poll[any](hit, chromedp.WithPollingTimeout(patience))(ctx, target); err != nil {
+		if _, err := chromedp.Poll[any](hit, chromedp.WithPollingInterval(look), chromedp.WithPollingTimeout(patience))(ctx, target); err != nil {
 			return chromedp.Void{}, fmt.Errorf("waiting until %s can be hit: %w", selector, err)
 		}
 		_, err := chromedp.Evaluate[any](act)(ctx, target)
@@ -199,7 +203,7 @@ func Wait(t testing.TB, ctx context.Context, js string, limit time.Duration) tim
 	for {
 		// As yes or no: what an element holds is more than the browser can always tell. What
 		// reads an element that is not there yet is no, and no fault of the page.
-		_, err := chromedp.Run(ctx, chromedp.Poll[bool]("(() => { try { return !!("+js+") } catch { return false } })()", chromedp.WithPollingTimeout(max(limit-time.Since(begin), time.Millisecond))))
+		_, err := chromedp.Run(ctx, chromedp.Poll[bool]("(() => { try { return !!("+js+") } catch { return false } })()", chromedp.WithPollingInterval(look), chromedp.WithPollingTimeout(max(limit-time.Since(begin), time.Millisecond))))
 		if err == nil {
 			return time.Since(begin)
 		}

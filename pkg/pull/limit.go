@@ -107,7 +107,7 @@ func (l *Limit) weigh(as []Attempt) {
 		l.doubt("only %s: the interval leans on what is thought of how sharply locomotives fail", Counted(n, "attempt"))
 	}
 	if !Overlaps(l.Tallies) {
-		l.doubt("no load failed below one that moved: how sharply it fails is hardly known, and load95 less than load50")
+		l.doubt("no load failed below one that moved: how sharply it fails is hardly known, and what moves in 95 of 100 less than what moves in half")
 	}
 	l.either(as)
 }
@@ -123,7 +123,7 @@ func (l *Limit) either(as []Attempt) {
 	if struggles == 0 {
 		return
 	}
-	l.doubt("%d of %d attempts struggled, each of which counts as half a success; were they successes load50 would be %s, were they failures %s", struggles, len(as), half(taken(as, Moved)), half(taken(as, Stalled)))
+	l.doubt("%d of %d attempts struggled, each of which counts as half a success; were they successes, what moves in half would be %s, were they failures %s", struggles, len(as), half(taken(as, Moved)), half(taken(as, Stalled)))
 }
 
 func half(as []Attempt) string {

@@ -228,7 +228,8 @@ func (r *reader) readRow(f File, row wire.SheetRow) {
 	}
 	o := g.outing(trial, level)
 	o.session = row.Text("session")
-	counts := row.Text("counts") == "" || row.Text("counts") == wire.CountsYes
+	// A lap that our own tables call not final may still change, and waits here as on the page.
+	counts := (row.Text("counts") == "" || row.Text("counts") == wire.CountsYes) && row.Text("final") != "false"
 	for _, c := range f.Sheet.Columns {
 		if v := row.Text(c); v != "" {
 			x, _, err := row.Number(c)

@@ -136,7 +136,7 @@ function remarks(t) {
   const said = [
     t.about?.void ? `void: ${t.why || 'no reason given'}` : '',
     t.about?.outcome ? `${t.about.outcome}${t.why && !t.about.void ? `: ${t.why}` : ''}` : '',
-    t.state === 'closed' ? '' : t.state,
+    /^(yes|true)$/.test(String(t.about?.conditions?.coast)) ? 'cars rolling by themselves' : '', t.state === 'closed' ? '' : t.state,
     inferred ? `${inferred} inferred` : '', provisional ? `${provisional} provisional` : '',
   ].filter(Boolean);
   return html`${kinds.length ? fig(t, 'incidents', kinds.join(', ')) : nothing}${said.length ? html`<span>${said.join('; ')}</span>` : nothing}${kinds.length || said.length ? nothing : DASH}${list(t.sets).length ? html`<a class="fig off-paper" href=${setsAddress({ trials: [t.trial], locomotive: '' })}>driver sets</a>` : nothing}`;
