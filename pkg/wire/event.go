@@ -166,11 +166,11 @@ func malformed(format string, a ...any) error {
 // Decode reads one event and checks everything that can be checked without
 // knowing the time or the setup. The error says which field and why.
 func Decode(b []byte) (Event, error) {
-	var e Event
 	if len(b) > MaxEventBytes {
-		return e, malformed("event has %d bytes, at most %d are taken", len(b), MaxEventBytes)
+		return Event{}, malformed("event has %d bytes, at most %d are taken", len(b), MaxEventBytes)
 	}
-	if err := json.Unmarshal(b, &e); err != nil {
+	e, err := Read[Event](b)
+	if err != nil {
 		return e, malformed("%s", JSONReason(err))
 	}
 	return e, e.Check()

@@ -295,10 +295,9 @@ func (x *exporter) defining(e wire.Event) bool {
 }
 
 func busUs(record []byte) int64 {
-	var e struct {
+	e, _ := wire.Read[struct {
 		BusUs int64 `json:"bus_us"`
-	}
-	_ = json.Unmarshal(record, &e)
+	}](record)
 	return e.BusUs
 }
 

@@ -104,10 +104,10 @@ func (c *Chain) Add(record []byte) error {
 	if err != nil {
 		return fmt.Errorf("record %d: %w", c.next, err)
 	}
-	var e struct {
+	e, err := wire.Read[struct {
 		Seq uint64 `json:"journal_seq"`
-	}
-	if err := json.Unmarshal(record, &e); err != nil {
+	}](record)
+	if err != nil {
 		return fmt.Errorf("record %d: not JSON: %w", c.next, err)
 	}
 	if e.Seq != c.next {

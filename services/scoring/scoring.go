@@ -164,8 +164,7 @@ func (s *scorer) resume(ctx context.Context) (cursor uint64, err error) {
 }
 
 func decode(seq uint64, record []byte) fact {
-	var e wire.Event
-	err := json.Unmarshal(record, &e)
+	e, err := wire.Read[wire.Event](record)
 	e.JournalSeq = seq
 	return fact{seq, e, err}
 }
