@@ -31,6 +31,10 @@ const (
 // draw no frame for long, and what waits for frames does not see its own time run out.
 const look = 20 * time.Millisecond
 
+// drawn is true after the next frame, or after a moment in which none was drawn: what a page
+// has to show for what it knows already stands there then.
+const drawn = "await new Promise(done => (requestAnimationFrame(() => setTimeout(done)), setTimeout(done, 250)))"
+
 // names are what Chromium is called where it is installed. The one that never has a window
 // comes first: it is the same engine and takes half as much of the processor.
 var names = []string{"chromium-headless-shell", "chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"}
@@ -203,7 +207,7 @@ func Wait(t testing.TB, ctx context.Context, js string, limit time.Duration) tim
 	for {
 		// As yes or no: what an element holds is more than the browser can always tell. What
 		// reads an element that is not there yet is no, and no fault of the page.
-		_, err := chromedp.Run(ctx, chromedp.Poll[bool]("(() => { try { return !!("+js+") } catch { return false } })()", chromedp.WithPollingInterval(look), chromedp.WithPollingTimeout(max(limit-time.Since(begin), time.Millisecond))))
+		_, err := chromedp.Run(ctx, chromedp.Poll[bool]("(async () => { try { if (!("+js+")) return false } catch { return false } "+drawn+"; return true })()", chromedp.WithPollingInterval(look), chromedp.WithPollingTimeout(max(limit-time.Since(begin), time.Millisecond))))
 		if err == nil {
 			return time.Since(begin)
 		}

@@ -237,7 +237,7 @@ func questionKept(t *testing.T, ctx context.Context, r *recorded) {
 		t.Error("the sheet has made no question of its own")
 	}
 	chrome.Eval[bool](t, ctx, `(i => (i.value = 'Do needles = pay?', i.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('.asks input'))`)
-	chrome.Wait(t, ctx, `location.hash === '#compare=Do%20needles%20%3D%20pay%3F'`, 5*time.Second)
+	chrome.Wait(t, ctx, `location.hash === '#compare=Do%20needles%20%3D%20pay%3F' && document.querySelector('.findings .acts a').href.includes('question=')`, 5*time.Second)
 	if html := sheet(); !strings.Contains(html, "Do needles = pay?") {
 		t.Error("the question is not on the sheet")
 	}

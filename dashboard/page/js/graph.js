@@ -86,10 +86,13 @@ export class TrainGraph extends HTMLElement {
   }
 }
 
-/** Room for the names of the gates. @param {CanvasRenderingContext2D} c @param {CircuitView} view */
+/** @param {number} mm */
+const metres = (mm) => `${fixed(mm / 1000, 2)} m`;
+
+/** Room for the names of the gates and the lap's length. @param {CanvasRenderingContext2D} c @param {CircuitView} view */
 function margin(c, view) {
   c.font = inks().font;
-  const widest = Math.max(0, ...list(view.gates).map((g) => c.measureText(g.id).width));
+  const widest = Math.max(...[metres(view.length_mm), ...list(view.gates).map((g) => g.id)].map((s) => c.measureText(s).width));
   return Math.min(120, Math.max(48, widest + 16));
 }
 
@@ -148,7 +151,7 @@ function drawGates(f, view) {
   }
   c.font = inks().small;
   c.fillStyle = inks().faint;
-  if (lowest - f.y1 > 14) c.fillText(`${fixed(f.length / 1000, 2)} m`, f.x0 - 9, f.y1 + 2);
+  if (lowest - f.y1 > 14) c.fillText(metres(f.length), f.x0 - 9, f.y1 + 2);
 }
 
 /** @param {Frame} f @param {number} xa @param {number} ya @param {number} xb @param {number} yb @param {string} ink @param {number} width */
