@@ -414,7 +414,7 @@ const overflow = `[document.documentElement, ...document.querySelectorAll('body 
 	const s = getComputedStyle(e);
 	if (e === document.documentElement) return e.scrollWidth > innerWidth;
 	return s.overflowX !== 'visible' && s.clipPath === 'none' && !e.matches('input, select') && e.clientWidth > 1 && e.scrollWidth > e.clientWidth + 1;
-}).map(e => e.tagName + '.' + e.className + ' ' + e.scrollWidth + ' in ' + e.clientWidth + (e === document.documentElement ? ': ' + [...document.querySelectorAll('body *')].filter(e => e.getBoundingClientRect().right > innerWidth + 0.5 && ![...e.children].some(c => c.getBoundingClientRect().right > innerWidth + 0.5)).slice(0, 5).map(e => e.tagName + '.' + e.className + ' ' + e.textContent.slice(0, 30)).join('; ') : ''))`
+}).map(e => e.tagName + '.' + e.className + ' ' + e.scrollWidth + ' in ' + e.clientWidth + (e === document.documentElement ? ': ' + ` + chrome.PastEdge + ` : ''))`
 
 // small lists what a finger would miss: controls under 44 px. A link in a
 // sentence is as tall as its line, and a box is touched by its label.

@@ -35,6 +35,9 @@ const look = 20 * time.Millisecond
 // has to show for what it knows already stands there then.
 const drawn = "await new Promise(done => (requestAnimationFrame(() => setTimeout(done)), setTimeout(done, 250)))"
 
+// PastEdge is an expression that names what of a page runs past the window's right edge.
+const PastEdge = `[...document.querySelectorAll('body *')].filter(e => e.getBoundingClientRect().right > innerWidth + 0.5 && ![...e.children].some(c => c.getBoundingClientRect().right > innerWidth + 0.5)).slice(0, 5).map(e => e.tagName + '.' + e.className + ' ' + e.textContent.slice(0, 30)).join('; ')`
+
 // names are what Chromium is called where it is installed. The one that never has a window
 // comes first: it is the same engine and takes half as much of the processor.
 var names = []string{"chromium-headless-shell", "chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "chrome"}

@@ -276,7 +276,7 @@ func findingsFit(t *testing.T, ctx context.Context, name string) {
 		chrome.Do(t, ctx, "the size", chromedp.EmulateViewport(size.w, size.h))
 		time.Sleep(200 * time.Millisecond)
 		if over := chrome.Eval[int](t, ctx, `document.documentElement.scrollWidth - innerWidth`); over > 0 {
-			t.Errorf("at %d the page is %d px too wide: %s", size.w, over, chrome.Eval[string](t, ctx, `[...document.querySelectorAll('body *')].filter(e => e.getBoundingClientRect().right > innerWidth + 0.5 && ![...e.children].some(c => c.getBoundingClientRect().right > innerWidth + 0.5)).slice(0, 5).map(e => e.tagName + '.' + e.className + ' ' + e.textContent.slice(0, 30)).join('; ')`))
+			t.Errorf("at %d the page is %d px too wide: %s", size.w, over, chrome.Eval[string](t, ctx, chrome.PastEdge))
 		}
 		shoot(t, ctx, fmt.Sprintf("%s-%d", name, size.w))
 	}

@@ -264,7 +264,7 @@ const amiss = `[...[document.documentElement, ...document.querySelectorAll('main
 	const s = getComputedStyle(e);
 	if (e === document.documentElement) return e.scrollWidth > innerWidth;
 	return s.overflowX !== 'visible' && s.clipPath === 'none' && !e.matches('input, select') && e.clientWidth > 1 && e.scrollWidth > e.clientWidth + 1;
-}).map(e => 'too wide: ' + e.tagName + '.' + e.className + ' ' + e.scrollWidth + ' in ' + e.clientWidth + (e === document.documentElement ? ': ' + [...document.querySelectorAll('body *')].filter(e => e.getBoundingClientRect().right > innerWidth + 0.5 && ![...e.children].some(c => c.getBoundingClientRect().right > innerWidth + 0.5)).slice(0, 5).map(e => e.tagName + '.' + e.className + ' ' + e.textContent.slice(0, 30)).join('; ') : '')),
+}).map(e => 'too wide: ' + e.tagName + '.' + e.className + ' ' + e.scrollWidth + ' in ' + e.clientWidth + (e === document.documentElement ? ': ' + ` + chrome.PastEdge + ` : '')),
 ...[...document.querySelectorAll('main button, main select, main input, main summary, main a.button, main nav a, main .entries a')].filter(e => {
 	const b = (e.closest('label.check') ?? e).getBoundingClientRect();
 	return b.width > 0 && (b.width < 43.5 || b.height < 43.5);
