@@ -277,8 +277,8 @@ func TestColumnsThatNothingWasMadeOf(t *testing.T) {
 // A lap that a table calls not final is left out and told of, as on the page.
 func TestLapsThatAreNotFinal(t *testing.T) {
 	ask := comparison.Ask{Factor: "loco"}
-	sets, bad := comparison.FromSheets(ask, []comparison.File{sheet(t, "a.csv", "trial,lap,lap_time_s,counts,final,loco\n1,1,12.5,yes,true,a\n1,2,12.7,yes,false,a\n2,1,12.6,yes,,b\n")})
-	if len(bad) > 0 || len(sets[0].Trials) != 2 || len(sets[0].Trials[0].Laps) != 1 || sets[0].Trials[0].Left != 1 || len(sets[0].Trials[1].Laps) != 1 || sets[0].Trials[1].Left != 0 {
+	sets, bad := comparison.FromSheets(ask, []comparison.File{sheet(t, "a.csv", "trial,lap,lap_time_s,counts,final,loco\n1,1,12.5,yes,true,a\n1,2,12.7,yes,false,a\n1,3,12.9,yes,FALSE,a\n1,4,12.9,yes,Falsch,a\n2,1,12.6,yes,,b\n")})
+	if len(bad) > 0 || len(sets[0].Trials) != 2 || len(sets[0].Trials[0].Laps) != 1 || sets[0].Trials[0].Left != 3 || len(sets[0].Trials[1].Laps) != 1 || sets[0].Trials[1].Left != 0 {
 		t.Errorf("%v %+v", bad, sets)
 	}
 }

@@ -228,8 +228,9 @@ func (r *reader) readRow(f File, row wire.SheetRow) {
 	}
 	o := g.outing(trial, level)
 	o.session = row.Text("session")
-	// A lap that our own tables call not final may still change, and waits here as on the page.
-	counts := (row.Text("counts") == "" || row.Text("counts") == wire.CountsYes) && row.Text("final") != "false"
+	// A lap that our own tables call not final may still change, and waits here as on the page;
+	// a spreadsheet writes the word in its own way.
+	counts := (row.Text("counts") == "" || row.Text("counts") == wire.CountsYes) && !slices.Contains([]string{"false", "falsch"}, strings.ToLower(row.Text("final")))
 	for _, c := range f.Sheet.Columns {
 		if v := row.Text(c); v != "" {
 			x, _, err := row.Number(c)
