@@ -36,6 +36,7 @@ func TestPageTellsWhatTrainsDo(t *testing.T) {
 		{"the tap waits for no train", orderBeforeTheTrains},
 		{"lengths contradict what was told", lengthsContradict},
 		{"tags contradict what was told", tagsContradict},
+		{"a lap is voided and restored", voidedAndRestored},
 		{"a lap is provisional and then final", provisionalThenFinal},
 		{"clocks that are exchanged and one that is not", clocksTold},
 	} {
@@ -141,6 +142,13 @@ func (x *track) visit(official bool) {
 	chrome.Do(x.t, x.ctx, "opening the line", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(view))
 	x.shows(`rainhill.phase === 'live' && rainhill.board.length > 0 && document.querySelector('train-graph')`)
 	chrome.Eval[bool](x.t, x.ctx, toGraph)
+}
+
+// holdViews lets no further view come to the page, only frames: as between a decision and
+// the view that follows it. What the frames show can be decided on.
+func (x *track) holdViews() {
+	x.t.Helper()
+	chrome.Eval[bool](x.t, x.ctx, `(parse => { JSON.parse = (...a) => { const m = parse(...a); return m?.type === 'view' ? {type: 'held'} : m; }; return true; })(JSON.parse)`)
 }
 
 // shows waits until an expression holds on the page.
@@ -392,6 +400,7 @@ func lengthsContradict(t *testing.T, x *track) {
 	x.laps(6, 1.9, k, w)
 	x.visit(true)
 	x.shows(`document.querySelector('.order [data-order]')`)
+	x.holdViews()
 	x.press(`.order [data-order="t-wren"]`) // a mistake
 	x.shows(`document.querySelector('.order')?.innerText.includes('not as long')`)
 	x.says(".order", "Take the order Kestrel, then Wren")
@@ -416,6 +425,26 @@ func tagsContradict(t *testing.T, x *track) {
 		t.Errorf("orders in the journal: %q, want the trains in the order of their tags at last", got)
 	}
 	x.wantStarts(-20, -18.8)
+}
+
+func voidedAndRestored(t *testing.T, x *track) {
+	k := train{id: "kestrel"}
+	x.open(22, k)
+	x.laps(5, 0, k)
+	x.visit(true)
+	const lap = `[data-trial="t-kestrel"] [data-lap="3"]`
+	x.shows(fmt.Sprintf(`document.querySelector('%s')`, lap))
+	x.holdViews()
+	x.press(lap)
+	for _, counts := range []string{"void", "yes"} {
+		x.shows(`document.querySelector('dialog[open] form.void [name=why]')`)
+		chrome.Do(t, x.ctx, "giving a reason", chromedp.SendKeys("dialog[open] form.void [name=why]", "a hand was on the rails"))
+		x.press("dialog[open] form.void button.primary")
+		x.shows(fmt.Sprintf(`document.querySelector('dialog[open] form.void button.primary')?.innerText.startsWith(%q)`, map[string]string{"void": "Restore", "yes": "Void"}[counts]))
+		if got := results(t, x.h.URL).Trials[0].Laps[2].Counts; got != counts {
+			t.Errorf("lap 3 counts %q, want %q", got, counts)
+		}
+	}
 }
 
 // The lap that ends at the beginning is final when the train has passed g2 and g3 too, and

@@ -10,8 +10,8 @@ import { decide } from './api.js';
 import { attempt } from './decide.js';
 import { again } from './again.js';
 
-/** The trials tapped so far, and the question they are the answer to. */
-const tapped = { key: '', trials: /** @type {string[]} */ ([]), sent: false };
+/** The trials tapped so far, the question they are the answer to, and what had been seen at the first tap. */
+const tapped = { key: '', trials: /** @type {string[]} */ ([]), rev: 0, sent: false };
 /** The longest reason that the book takes, in letters of any alphabet. */
 const LONGEST = 333;
 
@@ -70,17 +70,18 @@ function undo() {
 
 /** @param {string[]} all @param {string} trial */
 function tap(all, trial) {
+  if (!tapped.trials.length) tapped.rev = state.rev;
   tapped.trials.push(trial);
   const left = all.filter((t) => !tapped.trials.includes(t));
   if (all.length === 2) tapped.trials.push(...left);
-  if (tapped.trials.length === all.length) tell([...tapped.trials], 'seen by an official');
+  if (tapped.trials.length === all.length) tell([...tapped.trials], 'seen by an official', tapped.rev);
   again();
 }
 
-/** @param {string[]} trials @param {string} why */
-async function tell(trials, why) {
+/** @param {string[]} trials @param {string} why @param {number} [baseSeq] */
+async function tell(trials, why, baseSeq) {
   tapped.sent = true;
-  if (await attempt(() => decide('order', { trials }, why.slice(0, LONGEST)))) return;
+  if (await attempt(() => decide('order', { trials }, why.slice(0, LONGEST), { baseSeq }))) return;
   Object.assign(tapped, { trials: [], sent: false });
   again();
 }
