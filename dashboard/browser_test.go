@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"os"
 	"strings"
 	"testing"
 	"time"
@@ -393,19 +392,6 @@ func drawnAfter(t *testing.T, s *stage, ctx context.Context) []float64 {
 		time.Sleep(50 * time.Millisecond)
 	}
 	return chrome.Eval[[]float64](t, ctx, fmt.Sprintf(`rainhill.lags.slice(%d).sort((a, b) => a - b)`, begun))
-}
-
-// axe is the accessibility checker; the value of running it is a list of what
-// it found.
-func axe(t *testing.T, ctx context.Context) []string {
-	t.Helper()
-	src, err := os.ReadFile("testdata/axe/axe-4.14.1.min.js")
-	if err != nil {
-		t.Fatal(err)
-	}
-	chrome.Eval[any](t, ctx, string(src)+"\n;void 0")
-	return chrome.Eval[[]string](t, ctx, `axe.run(document, {runOnly: {type: 'tag', values: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}})
-		.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ': ' + n.failureSummary.replace(/\s+/g, ' ') + ' at ' + n.html.slice(0, 160))))`)
 }
 
 // overflow lists what is wider than its box: the page itself, and everything

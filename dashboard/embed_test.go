@@ -172,7 +172,7 @@ func TestVendored(t *testing.T) {
 			}
 		}
 	}
-	for _, dir := range []string{"page/lib", "testdata/axe"} {
+	for _, dir := range []string{"page/lib", "chrome/axe"} {
 		entries, err := os.ReadDir(dir)
 		if err != nil {
 			t.Fatal(err)

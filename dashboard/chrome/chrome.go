@@ -5,6 +5,7 @@ package chrome
 
 import (
 	"context"
+	_ "embed"
 	"fmt"
 	"os"
 	"os/exec"
@@ -37,6 +38,19 @@ const drawn = "await new Promise(done => (requestAnimationFrame(() => setTimeout
 
 // PastEdge is an expression that names what of a page runs past the window's right edge.
 const PastEdge = `[...document.querySelectorAll('body *')].filter(e => e.getBoundingClientRect().right > innerWidth + 0.5 && ![...e.children].some(c => c.getBoundingClientRect().right > innerWidth + 0.5)).slice(0, 5).map(e => e.tagName + '.' + e.className + ' ' + e.textContent.slice(0, 30)).join('; ')`
+
+//go:embed axe/axe-4.14.1.min.js
+var axe string
+
+// Faults is what the accessibility checker axe-core finds within the element of a selector, by the
+// success criteria of WCAG 2.2 A and AA and its own best practice. The page goes to its top first:
+// what is scrolled half beneath something that stays in sight is no target too small.
+func Faults(t testing.TB, ctx context.Context, selector string) []string {
+	t.Helper()
+	Eval[any](t, ctx, axe+"\n;scrollTo(0, 0)")
+	return Eval[[]string](t, ctx, fmt.Sprintf(`axe.run(document.querySelector(%q), {runOnly: {type: 'tag', values: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}})
+		.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ': ' + n.failureSummary.replace(/\s+/g, ' ') + ' at ' + n.html.slice(0, 160))))`, selector))
+}
 
 // names are what Chromium is called where it is installed. The one that never has a window
 // comes first: it is the same engine and takes half as much of the processor.

@@ -29,6 +29,8 @@ type drivers struct {
 
 	mu   sync.Mutex
 	told []bridge
+
+	run func() // has the simulated railway begin
 }
 
 // bridge is what a motor's board reported of its throttle, on the bus's clock.
@@ -41,6 +43,14 @@ type bridge struct {
 var motorsOfHeron = []string{"m1-front", "m1-rear"}
 
 func openDrivers(t *testing.T) *drivers {
+	t.Helper()
+	d := quietDrivers(t)
+	d.run()
+	return d
+}
+
+// quietDrivers is the service before its railway runs.
+func quietDrivers(t *testing.T) *drivers {
 	t.Helper()
 	d := &drivers{t: t, browser: chrome.Start(t), h: openHost(t, t.TempDir(), "line")}
 	t.Cleanup(func() { stopHost(t, d.h) })
@@ -66,7 +76,9 @@ func openDrivers(t *testing.T) *drivers {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = sub.Unsubscribe() })
-	d.h.Start("simulated railway", func(ctx context.Context, nc *nats.Conn) error { return sim.Run(ctx, nc, "line", s, 1, 1) })
+	d.run = func() {
+		d.h.Start("simulated railway", func(ctx context.Context, nc *nats.Conn) error { return sim.Run(ctx, nc, "line", s, 1, 1) })
+	}
 	return d
 }
 
@@ -444,7 +456,7 @@ func TestPageTriesTrim(t *testing.T) {
 	ada.textHas("#paired", "mean lap time", "speed", "desync", " to ")
 	ada.picture("drive experiment over")
 	chrome.Eval[bool](t, ada.ctx, `(document.querySelectorAll('#experiment details').forEach(e => (e.open = true)), true)`)
-	ada.fits("the experiment", "")
+	ada.fits("the experiment", false)
 	csv := string(get(t, d.h.URL+"/api/paired-laps.csv?experiment=heron-trim"))
 	rows := strings.Split(strings.TrimSpace(csv), "\n")
 	if !strings.Contains(rows[0], ",trim,pair,place,order,") || len(rows) < 5 || !strings.Contains(csv, ",on,2,") || !strings.Contains(csv, ",off,1,") {

@@ -287,12 +287,9 @@ func (s *shed) looks(name string) {
 			}
 		}
 	}
-	src := readFile(s.t, filepath.Join("..", "..", "dashboard", "testdata", "axe", "axe-4.14.1.min.js"))
-	chrome.Eval[any](s.t, s.ctx, string(src)+"\n;void 0")
 	for _, scheme := range []string{"dark", "light"} {
 		chrome.Scheme(s.t, s.ctx, scheme)
-		for _, found := range chrome.Eval[[]string](s.t, s.ctx, `axe.run(document.querySelector('main'), {runOnly: {type: 'tag', values: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}})
-			.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ': ' + n.failureSummary.replace(/\s+/g, ' ') + ' at ' + n.html.slice(0, 160))))`) {
+		for _, found := range chrome.Faults(s.t, s.ctx, "main") {
 			s.t.Errorf("%s, %s: %s", name, scheme, found)
 		}
 	}

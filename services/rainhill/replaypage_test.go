@@ -220,10 +220,6 @@ func TestReplayPageLooks(t *testing.T) {
 	t.Parallel()
 	browser := chrome.Start(t)
 	h := stageReplay(t, 150)
-	axe, err := os.ReadFile(filepath.Join("..", "..", "dashboard", "testdata", "axe", "axe-4.14.1.min.js"))
-	if err != nil {
-		t.Fatal(err)
-	}
 	for _, size := range []struct{ w, h int64 }{{390, 844}, {1280, 1000}, {1920, 1080}} {
 		t.Run(fmt.Sprint(size.w), func(t *testing.T) {
 			ctx := chrome.Tab(t, browser)
@@ -235,9 +231,7 @@ func TestReplayPageLooks(t *testing.T) {
 				chrome.Scheme(t, ctx, scheme)
 				time.Sleep(300 * time.Millisecond)
 				shoot(t, ctx, fmt.Sprintf("replay-%d-%s", size.w, scheme))
-				chrome.Eval[any](t, ctx, string(axe)+"\n;void 0")
-				for _, found := range chrome.Eval[[]string](t, ctx, `axe.run(document, {runOnly: {type: 'tag', values: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}})
-					.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ': ' + n.failureSummary.replace(/\s+/g, ' ') + ' at ' + n.html.slice(0, 160))))`) {
+				for _, found := range chrome.Faults(t, ctx, "html") {
 					t.Errorf("%s: %s", scheme, found)
 				}
 			}

@@ -1,8 +1,6 @@
 package main
 
 import (
-	"os"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -26,10 +24,6 @@ const (
 )
 
 func sheetFits(t *testing.T, x *reading) {
-	src, err := os.ReadFile(filepath.Join("..", "..", "dashboard", "testdata", "axe", "axe-4.14.1.min.js"))
-	if err != nil {
-		t.Fatal(err)
-	}
 	for _, path := range []string{"/results?session=s1", "/results?session=s1&trial=wren-first&figure=mean&lap=wren-first:2", "/results?season=wren"} {
 		for _, scheme := range []string{"light", "dark"} {
 			chrome.Scheme(t, x.ctx, scheme)
@@ -46,9 +40,7 @@ func sheetFits(t *testing.T, x *reading) {
 					t.Errorf("%s at %d px: a finger would miss %q", path, width, small)
 				}
 			}
-			chrome.Eval[any](t, x.ctx, string(src)+"\n;void 0")
-			found := chrome.Eval[[]string](t, x.ctx, `axe.run(document, {runOnly: {type: 'tag', values: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}})
-				.then(r => r.violations.flatMap(v => v.nodes.map(n => v.id + ': ' + n.failureSummary.replace(/\s+/g, ' ') + ' at ' + n.html.slice(0, 160))))`)
+			found := chrome.Faults(t, x.ctx, "html")
 			if len(found) > 0 {
 				t.Errorf("%s, %s: %s", path, scheme, strings.Join(found, "\n"))
 			}

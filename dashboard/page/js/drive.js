@@ -26,6 +26,7 @@ export async function ready() {
   await styles('drive');
   addEventListener('hashchange', toExperiment);
   setTimeout(toExperiment, 200);
+  setInterval(() => document.getElementById('arm-form') && again(), 1000); // who reports, and since when, goes on while nothing else comes
   return { driveView };
 }
 
