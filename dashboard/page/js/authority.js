@@ -9,6 +9,7 @@ import { pressed } from './stop.js';
 
 const HOLD_EVERY_MS = 500;
 const ANSWER_MS = 1800; // later it is no use: authority has lapsed by then
+const ARMED_MS = 5000; // arming waits for the book, and what comes late is still to be known
 const ALIVE_MS = 1200; // without an answer for so long, controls are dead
 
 /** @typedef {Partial<DrivingAsk> & {do: string}} Ask */
@@ -32,13 +33,13 @@ export function deadWhy() {
   return performance.now() - mine.answeredMs > ALIVE_MS ? `The service does not answer. ${stops}` : '';
 }
 
-/** Asks the driving service; a no is an answer too. @param {Ask} body @returns {Promise<Answer>} */
-export async function ask(body) {
+/** Asks the driving service; a no is an answer too. @param {Ask} body @param {number} [waitMs] @returns {Promise<Answer>} */
+export async function ask(body, waitMs = ANSWER_MS) {
   const sentMs = performance.now();
   const none = { ok: false, status: 0, reason: 'the service did not answer', driving: state.driving ?? { boot: '', revision: 0, motors: [] } };
   try {
     const response = await fetch(at('/api/driving'), {
-      method: 'POST', headers: { 'Content-Type': 'application/json', 'X-Rainhill': '1' }, body: JSON.stringify(body), signal: AbortSignal.timeout(ANSWER_MS), cache: 'no-store',
+      method: 'POST', headers: { 'Content-Type': 'application/json', 'X-Rainhill': '1' }, body: JSON.stringify(body), signal: AbortSignal.timeout(waitMs), cache: 'no-store',
     });
     const reply = await response.json();
     if (reply.driving) putDriving(reply.driving);
@@ -55,7 +56,7 @@ export async function ask(body) {
  */
 export async function arm(motors, takeOver) {
   Object.assign(told, { lost: '', refused: '' });
-  const reply = await ask({ do: 'arm', motors, take_over: takeOver, cautions: true });
+  const reply = await ask({ do: 'arm', motors, take_over: takeOver, cautions: true }, ARMED_MS);
   if (reply.ok && reply.hold) {
     clearInterval(mine.timer);
     Object.assign(mine, { token: reply.hold, sinceUs: reply.driving.since_us ?? 0, timer: setInterval(hold, HOLD_EVERY_MS) });

@@ -7,9 +7,9 @@ import { state } from './store.js';
 import { list } from './merge.js';
 import { slug } from './slug.js';
 import { decide } from './api.js';
-import { attempt, say } from './decide.js';
+import { say } from './decide.js';
 import { field, Filled as Form, submitting } from './forms.js';
-import { entry, closeEntry } from './entry.js';
+import { entry, closeEntry, finish } from './entry.js';
 import { again } from './again.js';
 import { fixed, known, signed } from './format.js';
 import { CLOSE_DEG, CLOSE_MM, Drawing, differenceWords, faultOf, lengthOf, readGates, readPieces } from './drawing.js';
@@ -93,5 +93,5 @@ async function save(f) {
   const of = readGates(f);
   const fault = faultOf(circuit, of);
   if (fault) return say(fault);
-  if (await attempt(() => decide('circuit', { circuit, gates: of }))) closeEntry();
+  await finish(() => decide('circuit', { circuit, gates: of }));
 }

@@ -6,6 +6,7 @@ import { html, nothing, render } from '../lib/lit-3.3.3.js';
 import { state } from './store.js';
 import { decide, Refused } from './api.js';
 import { say } from './decide.js';
+import { shown } from './shown.js';
 import { audit, nameOfThing } from './past.js';
 import { DEFINED, pullWords } from './deeds.js';
 import { both, differing, fieldWords, valueWords } from './fields.js';
@@ -112,8 +113,9 @@ function compared(c, last) {
 async function write(c, value) {
   const { what, why, session } = c.asked;
   try {
-    await decide(/** @type {Parameters<typeof decide>[0]} */ (what), value, why, { session, baseSeq: c.last?.seq });
+    const reply = await decide(/** @type {Parameters<typeof decide>[0]} */ (what), value, why, { session, baseSeq: c.last?.seq });
     say('');
+    await shown(reply.seq ?? 0);
     open.end(true);
   } catch (e) {
     if (!(e instanceof Refused)) throw e;

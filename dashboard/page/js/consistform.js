@@ -3,9 +3,9 @@
 /** @import {Filled} from './forms.js' */
 import { html, keyed } from '../lib/lit-3.3.3.js';
 import { list } from './merge.js';
-import { attempt, say } from './decide.js';
+import { say } from './decide.js';
 import { field, choice, Rows, Filled as Read, submitting } from './forms.js';
-import { entry, closeEntry } from './entry.js';
+import { entry, closeEntry, finish } from './entry.js';
 import { again } from './again.js';
 import { plain } from './differ.js';
 import { beginForm, title, typedNamesake, typing, originChoice, idFor, write } from './stock.js';
@@ -93,5 +93,5 @@ async function save(f) {
   const of = [...read(f, 'car'), ...carsAlike(f.number('alike.n'), read(f, 'alike')[0])];
   if (of.length > MOST) return say(`A consist has at most ${MOST} cars, not ${of.length}.`);
   const value = { id: idFor('consist', f.text('name')), name: f.text('name'), variant_of: f.text('variant_of'), cars: of, resistance: readResistance(f) };
-  if (await attempt(() => write('consist', value, entry.rev))) closeEntry();
+  await finish(() => write('consist', value, entry.rev));
 }

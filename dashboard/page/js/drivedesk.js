@@ -15,6 +15,7 @@ import { sweepSection } from './sweep.js';
 export function desk() {
   const d = state.driving;
   const dead = deadWhy();
+  keepHand(dead);
   const motors = list(d?.motors);
   return html`<section class="sheet desk" aria-labelledby="d-desk" id="desk"><div class="caption"><h2 id="d-desk">You drive</h2><p>as ${d?.holder ?? state.me.official}, since ${clock(d?.since_us)}</p><button id="release" @click=${release}>Release: stop and give authority back</button></div>
     ${dead ? html`<p class="refusal dead" role="alert" id="dead"><span><b>Controls are dead.</b> ${dead} Use the hardware cut-off when in doubt.</span></p>` : nothing}
@@ -26,6 +27,17 @@ export function desk() {
     </div>
     <p class="note">While this page is open and seen it says twice a second that it is here. Hidden, closed or cut off it lapses within 2 s, and the motors stop: so keep it in front.</p>
     ${openTrials().length ? nothing : html`<p class="acts no-trial"><span>No trial is open, so what is driven is timed for none.</span> <a class="button" href="#book">Open one in the book</a></p>`}</section>`;
+}
+
+/** What had the keys when the controls died: it has them again when they live, or who presses 0 to stop would press in vain. @type {HTMLElement | null} */
+let hand = null;
+
+/** @param {string} dead */
+function keepHand(dead) {
+  if (dead) return void (hand ??= document.querySelector('#desk .controls :focus'));
+  const held = hand;
+  hand = null;
+  if (held) requestAnimationFrame(() => document.activeElement === document.body && held.focus({ preventScroll: true }));
 }
 
 /** Motors by locomotive; those in none stand by themselves. @param {DrivenMotor[]} motors */

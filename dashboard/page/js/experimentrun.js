@@ -6,7 +6,8 @@ import { state, clock, onChange, openTrials, sessionOpen, nowUs } from './store.
 import { list } from './merge.js';
 import { trialId } from './slug.js';
 import { Refused } from './api.js';
-import { write } from './meetact.js';
+import { send, write } from './meetact.js';
+import { shown } from './shown.js';
 import { again } from './again.js';
 import { holding, deadWhy, command, told } from './authority.js';
 import { setThrottle } from './throttle.js';
@@ -35,6 +36,7 @@ export const run = {
   /** @type {Plan | null} */ plan: null,
   /** @type {PairTurn | null} under way */ turn: null,
   doing: '', trial: '', halted: '',
+  /** the trial as it was opened, and whether the view has had it */ value: /** @type {Trial | null} */ (null), seen: false,
   /** stop after the run under way, or at once */ wish: /** @type {'' | 'after' | 'now'} */ (''),
 };
 
@@ -89,7 +91,7 @@ export async function runPlan(plan) {
     run.halted = e.message;
     await abandon(e.message);
   } finally {
-    Object.assign(run, { turn: null, doing: '', trial: '', wish: '' });
+    Object.assign(run, { turn: null, doing: '', trial: '', value: null, wish: '' });
     if (holding()) await trimTo(plan.locomotive, ...plan.sets, false, 0);
     again();
   }
@@ -108,11 +110,14 @@ async function oneRun(plan, turn) {
   if (!(await trimTo(plan.locomotive, ...plan.sets, turn.trim === 'on', turn.trim === 'on' ? plan.most : 0))) throw new Halted(`trim was not set: ${told.refused || told.lost || 'not answered'}`);
   doing('opening the trial');
   run.trial = trialId(plan.locomotive, new Date(clock.busUs() / 1000), state.trials.keys());
-  await write('trial', trialValue(plan, turn, run.trial));
+  const value = trialValue(plan, turn, run.trial);
+  const reply = await send('trial', value);
+  Object.assign(run, { value: { ...value, from_us: clock.busUs() }, seen: false });
+  await shown(reply.seq ?? 0);
   doing('running');
   if (!(await command({ do: 'throttle', duties_permille: Object.fromEntries(motors.map((m) => [m, plan.permille])), ramp_s: 2, why: `experiment ${plan.id}` }))) throw new Halted(`the throttle was not opened: ${told.refused || told.lost || 'not answered'}`);
   await until(() => Boolean(state.trials.get(run.trial)?.trial.to_us), () => otherwise(plan, turn, motors));
-  run.trial = '';
+  Object.assign(run, { trial: '', value: null });
   doing('rolling out');
   setThrottle(motors, 0);
   const from = performance.now();
@@ -159,7 +164,8 @@ async function until(there, wrong) {
     const why = !there() && wrong?.();
     if (why) throw new Halted(why);
     if (run.wish === 'now') throw new Halted('aborted');
-    if (run.trial && !there() && !state.trials.has(run.trial)) throw new Halted('its trial was taken back');
+    run.seen ||= state.trials.has(run.trial);
+    if (run.trial && run.seen && !there() && !state.trials.has(run.trial)) throw new Halted('its trial was taken back');
     if (there()) return;
     await new Promise((r) => setTimeout(r, LOOK_MS));
     if (deadWhy()) again();
@@ -168,7 +174,7 @@ async function until(there, wrong) {
 
 /** The trial of a run that was not made to its end is void: the turn is run again. @param {string} why */
 async function abandon(why) {
-  const t = state.trials.get(run.trial)?.trial;
+  const t = state.trials.get(run.trial)?.trial ?? (run.seen ? null : run.value); // a view that holds it may be on its way
   if (!t || t.to_us) return;
   try {
     await voidRun(t, why);

@@ -10,6 +10,7 @@ import { lapMarks, lapWhy, lapCell, finalWhen, showLap, besideSwitch } from './l
 import { settings } from './settings.js';
 import { needIncidents } from './board.js';
 import { voidLap, notice, attempt } from './decide.js';
+import { submitting } from './forms.js';
 import { results } from './api.js';
 import { again } from './again.js';
 import { mergeResult } from './merge.js';
@@ -96,7 +97,7 @@ function sectors(lap) {
 /** @param {Running} r @param {Lap} lap */
 function official(r, lap) {
   const voided = lap.counts === 'void';
-  return html`<form class="void" @submit=${(/** @type {SubmitEvent} */ e) => submitVoid(e, r.trial.id, lap.lap, !voided)}>
+  return html`<form class="void" @submit=${voiding(r.trial.id, lap.lap, !voided)}>
     <label>Reason to ${voided ? 'restore' : 'void'} this lap<input name="why" ?required=${!voided} maxlength="200" autocomplete="off"></label>
     <button class="primary">${voided ? 'Restore' : 'Void'} this lap</button></form>${refusal()}`;
 }
@@ -105,13 +106,11 @@ function refusal() {
   return notice.text ? html`<p class="refusal" role="alert">${notice.text}</p>` : nothing;
 }
 
-/** @param {SubmitEvent} e @param {string} trial @param {number} lap @param {boolean} voided */
-async function submitVoid(e, trial, lap, voided) {
-  e.preventDefault();
-  const form = /** @type {HTMLFormElement} */ (e.target);
-  const why = String(new FormData(form).get('why')).trim();
+/** @param {string} trial @param {number} lap @param {boolean} voided */
+const voiding = (trial, lap, voided) => submitting(async (f, form) => {
+  const why = f.text('why');
   if ((why || !voided) && (await voidLap(trial, lap, voided, why || 'restored'))) form.reset();
-}
+});
 
 /** @param {Running} r */
 function all(r) {

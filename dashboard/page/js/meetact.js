@@ -3,8 +3,9 @@
 /** @import {Plan, Reply, Trial} from '../../types/wire.js' */
 import { html, nothing } from '../lib/lit-3.3.3.js';
 import { post, at, Refused } from './api.js';
-import { state, onChange } from './store.js';
+import { state } from './store.js';
 import { again } from './again.js';
+import { shown } from './shown.js';
 
 /** @typedef {'meet' | 'entry' | 'paste' | 'order' | 'run' | 'seal'} Where on the page an act is done */
 
@@ -64,30 +65,10 @@ export function send(what, value, o = {}) {
   return post('/api/decision', { what, value, why: o.why ?? '', session: o.session, base_seq: o.base });
 }
 
-/** What has been seen of the book: a decision is based on it. */
-export function seen() {
-  return state.view?.rev ?? 0;
-}
-
 /** The session to name when it is closed; an open one needs no name. */
 export function closedSession() {
   const s = state.view?.session;
   return s?.closed_us ? s.id : undefined;
-}
-
-/** @type {{seq: number, tell: () => void}[]} */
-let waiting = [];
-onChange((kind) => {
-  if (kind !== 'setup') return;
-  const there = waiting.filter((w) => w.seq <= seen());
-  waiting = waiting.filter((w) => w.seq > seen());
-  for (const w of there) w.tell();
-});
-
-/** Resolves when the view holds the decision, or after a while all the same. @param {number} seq */
-export function shown(seq) {
-  if (seq <= seen()) return Promise.resolve();
-  return Promise.race([new Promise((tell) => waiting.push({ seq, tell: () => tell(null) })), new Promise((r) => setTimeout(r, 3000))]);
 }
 
 /** Proposes a running order. @param {number | undefined} seed @returns {Promise<Plan>} */

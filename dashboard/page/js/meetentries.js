@@ -8,7 +8,8 @@ import { list } from './merge.js';
 import { slug } from './slug.js';
 import { field, choice, submitting } from './forms.js';
 import { again } from './again.js';
-import { act, refusal, write, seen, heard } from './meetact.js';
+import { act, refusal, write, heard } from './meetact.js';
+import { seen } from './shown.js';
 import { know, locomotiveName, className } from './meetknow.js';
 import { Roster } from './meetlist.js';
 import { pasteForm, openPaste, pasteOpen } from './meetpaste.js';
@@ -91,7 +92,8 @@ function acts(e) {
 /** @param {Entry} e */
 function withdrawForm(e) {
   return keyed(now.key, html`<form class="reason" id="entry-form" @submit=${submitting(async (f) => {
-    if (await act('entry', () => write('entry', { ...e, withdrawn: true }, { why: f.text('why'), base: now.base }))) close();
+    const { key } = now;
+    if (await act('entry', () => write('entry', { ...e, withdrawn: true }, { why: f.text('why'), base: now.base })) && now.key === key) close();
   })}>${field(`Why ${e.person} withdraws`, 'why', { required: true })}<button class="primary">Withdraw</button><button type="button" @click=${close}>Leave it</button></form>`);
 }
 
@@ -111,6 +113,7 @@ function entryForm(e) {
 
 /** The form of a new entry stays open for the next. @param {Filled} f @param {HTMLFormElement} form @param {Entry | null} e */
 async function save(f, form, e) {
+  const { key } = now;
   const roster = new Roster(list(state.view?.locomotives));
   const name = f.text('locomotive');
   const done = await act('entry', async () => {
@@ -118,7 +121,7 @@ async function save(f, form, e) {
     const id = e?.id ?? slug(f.text('person'), know().entries.map((o) => o.id), 'entry');
     await write('entry', { ...e, id, person: f.text('person'), locomotive, class: f.text('class') }, { base: e ? now.base : undefined });
   });
-  if (!done) return;
+  if (!done || now.key !== key) return;
   if (e) return close();
   form.reset();
   form.inert = false;

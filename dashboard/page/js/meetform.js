@@ -7,7 +7,8 @@ import { list } from './merge.js';
 import { slug } from './slug.js';
 import { field, choice, Rows, submitting } from './forms.js';
 import { again } from './again.js';
-import { act, refusal, write, tell, seen } from './meetact.js';
+import { act, refusal, write, tell } from './meetact.js';
+import { seen } from './shown.js';
 import { know, className } from './meetknow.js';
 
 /** @type {[string, string][]} */

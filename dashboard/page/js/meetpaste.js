@@ -7,7 +7,8 @@ import { list } from './merge.js';
 import { slug } from './slug.js';
 import { Refused } from './api.js';
 import { again } from './again.js';
-import { send, shown, plain } from './meetact.js';
+import { send, plain } from './meetact.js';
+import { shown } from './shown.js';
 import { know } from './meetknow.js';
 import { readList } from './meetlist.js';
 

@@ -13,7 +13,8 @@ import { field, choice, submitting } from './forms.js';
 import { again } from './again.js';
 import { lapTime, clock as clockWords } from './format.js';
 import { Refused } from './api.js';
-import { act, refusal, write, tell, historyOf, seen } from './meetact.js';
+import { act, refusal, write, tell, historyOf } from './meetact.js';
+import { seen } from './shown.js';
 import { know, className, locomotiveName, endWords } from './meetknow.js';
 import { swap } from './meetorder.js';
 

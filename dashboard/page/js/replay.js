@@ -68,6 +68,7 @@ function viewed(view) {
   const t = /** @type {ReplayState} */ (view.replay);
   if (t.trials) {
     replay.trials = list(t.trials);
+    begun = link.socket;
     sayAgain();
     if (replay.playing) say({ do: 'play', rate: replay.rate });
   }
@@ -102,7 +103,9 @@ function call() {
   again();
 }
 
-driver.tell = (control) => link.send(control);
+/** The line whose replay has begun: before it has, what is told waits, or it would be done twice. @type {WebSocket | null} */
+let begun = null;
+driver.tell = (control) => link.socket === begun && link.send(control);
 replayed.rest = (trial) => say({ do: 'laps', trial });
 replayed.jump = (atUs) => say({ do: 'seek', at_us: Math.round(atUs) });
 

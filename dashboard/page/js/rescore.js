@@ -26,7 +26,7 @@ const trial = {
 /** The decision by which a session is scored by rules of its own. */
 const adopted = {
   of: '',
-  /** @type {{id: string, by: string, why?: string, at_us: number} | null} */ decision: null,
+  /** @type {{id: string, seq: number, by: string, why?: string, at_us: number} | null} */ decision: null,
 };
 
 /** @param {Results} r */
@@ -199,7 +199,7 @@ function adopting(r, result, reload) {
 
 /** @param {Results} r @param {() => Promise<void>} reload */
 function takeBack(r, reload) {
-  return decide(r, 'undo', { decision: adopted.decision?.id }, '', state.rev, reload);
+  return decide(r, 'undo', { decision: adopted.decision?.id }, '', Math.max(state.rev, adopted.decision?.seq ?? 0), reload);
 }
 
 /** @param {Results} r @param {string} what @param {unknown} value @param {string} why @param {number} rev @param {() => Promise<void>} reload */

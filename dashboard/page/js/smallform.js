@@ -2,9 +2,9 @@
 /** @import {NamedMotor, Battery} from '../../types/wire.js' */
 /** @import {Filled} from './forms.js' */
 import { html, keyed } from '../lib/lit-3.3.3.js';
-import { attempt, say } from './decide.js';
+import { say } from './decide.js';
 import { field, submitting } from './forms.js';
-import { entry, closeEntry } from './entry.js';
+import { entry, closeEntry, finish } from './entry.js';
 import { again } from './again.js';
 import { validId } from './slug.js';
 import { volts } from './differ.js';
@@ -44,7 +44,7 @@ async function saveMotor(f) {
   const curve = readCurve(f, /** @type {NamedMotor | null} */ (beginForm('motor'))?.curve);
   if (curve instanceof Error) return say(curve.message);
   const value = { id: asked || idFor('motor', f.text('name')), name: f.text('name'), nominal_mv: millivolts(f.number('volts')), variant_of: f.text('variant_of'), note: f.text('note'), curve };
-  if (await attempt(() => write('motor', value, entry.rev))) closeEntry();
+  await finish(() => write('motor', value, entry.rev));
 }
 
 const CHEMISTRIES = ['NiMH', 'LiPo', 'Li-ion', 'LiFePO4', 'lead-acid', 'alkaline'];
@@ -66,5 +66,5 @@ async function saveBattery(f) {
     id: idFor('battery', f.text('name')), name: f.text('name'), chemistry: f.text('chemistry'), cells: Math.round(f.number('cells')),
     capacity_mah: f.number('capacity'), nominal_mv: millivolts(f.number('volts')), variant_of: f.text('variant_of'), note: f.text('note'),
   };
-  if (await attempt(() => write('battery', value, entry.rev))) closeEntry();
+  await finish(() => write('battery', value, entry.rev));
 }

@@ -4,9 +4,8 @@
 import { html, keyed, nothing } from '../lib/lit-3.3.3.js';
 import { list } from './merge.js';
 import { slug } from './slug.js';
-import { attempt } from './decide.js';
 import { field, choice, Rows, submitting } from './forms.js';
-import { entry, closeEntry } from './entry.js';
+import { entry, closeEntry, finish } from './entry.js';
 import { again } from './again.js';
 import { beginForm, title, typedNamesake, typing, originChoice, idFor, write, stock, motorName, motorsInUse } from './stock.js';
 import { remark } from './smallform.js';
@@ -111,6 +110,5 @@ async function motorsOf(f) {
 /** @param {Filled} f */
 async function save(f) {
   const value = { id: idFor('locomotive', f.text('name')), name: f.text('name'), owner: f.text('owner'), mass_g: f.number('mass'), length_mm: f.number('length'), variant_of: f.text('variant_of'), note: f.text('note'), resistance: readResistance(f) };
-  const done = await attempt(async () => write('locomotive', { ...value, driver_sets: readSets(f, await motorsOf(f)) }, entry.rev));
-  if (done) closeEntry();
+  await finish(async () => write('locomotive', { ...value, driver_sets: readSets(f, await motorsOf(f)) }, entry.rev));
 }

@@ -125,15 +125,15 @@ function loadLine(l, load) {
   const open = last && !last.to_us;
   const busy = [...state.trials.values()].find((r) => r.trial.locomotive === l.id && !r.trial.to_us && r.trial.id !== last?.id);
   return html`<li data-load=${load.key}><span><b>${load.words}</b><span class="faint">${!last ? 'not run yet' : open ? `trial open since ${clock(last.from_us)}` : `run ${clock(last.from_us)} to ${clock(last.to_us)}`}</span></span>
-    ${open ? html`<button @click=${() => end(last)}>Close its trial</button>` : busy ? html`<span class="note">another trial of it is open: close <a class="inline" href="#book" @click=${() => toLine(busy.trial.id)}>that of ${clock(busy.trial.from_us, false)}</a> first</span>` : html`<button class=${last ? '' : 'primary'} @click=${() => begin(l, load)}>${last ? 'Run it again' : 'Open its trial'}</button>`}
+    ${open ? html`<button @click=${() => end(last)}>Close its trial</button>` : busy ? html`<span class="note">another trial of it is open: close <a class="inline" href="#book" @click=${() => setTimeout(toLine, 0, busy.trial.id)}>that of ${clock(busy.trial.from_us, false)}</a> first</span>` : html`<button class=${last ? '' : 'primary'} @click=${() => begin(l, load)}>${last ? 'Run it again' : 'Open its trial'}</button>`}
     ${open ? caller(last, l) : nothing}</li>`;
 }
 
 /** Shows a trial's line in the book, once the book is there. @param {string} trial */
-function toLine(trial, tries = 40) {
-  const line = location.hash === '#book' && document.querySelector(`[data-line="${trial}"]`);
+function toLine(trial) {
+  const line = document.querySelector(`[data-line="${trial}"]`);
   if (line) line.scrollIntoView({ block: 'center' });
-  else if (tries) setTimeout(toLine, 50, trial, tries - 1);
+  else if (location.hash === '#book') setTimeout(toLine, 50, trial);
 }
 
 /** @param {Locomotive} l @param {Load} load */

@@ -8,7 +8,7 @@ import { slug, trialId } from './slug.js';
 import { decide } from './api.js';
 import { attempt } from './decide.js';
 import { field, choice, submitting } from './forms.js';
-import { entry, closeEntry } from './entry.js';
+import { entry, closeEntry, finish } from './entry.js';
 import { again } from './again.js';
 import { day, fixed } from './format.js';
 
@@ -22,7 +22,7 @@ const now = () => new Date();
 
 export function sessionForm() {
   return keyed(entry.key, html`<form class="entry" @submit=${submitting(async (f) => {
-    if (await attempt(() => openSession(f.text('name'), f.text('circuit')))) closeEntry();
+    await finish(() => openSession(f.text('name'), f.text('circuit')));
   })}><h3>Open a session</h3>
     <div class="fields">${field('Name', 'name', { value: `Session of ${day(Date.now() * 1000)}`, required: true })}${choice('Circuit', 'circuit', circuits())}</div>
     <p class="acts"><button class="primary">Open the session</button><button type="button" @click=${closeEntry}>Leave it</button></p></form>`);

@@ -1,6 +1,6 @@
 // The trials of a session as lines of the book, and what an official does to one:
 // close, end otherwise, correct, void, restore, note.
-/** @import {Trial, TrialResult, NoteRecord} from '../../types/wire.js' */
+/** @import {Trial, TrialResult, NoteRecord, Reply} from '../../types/wire.js' */
 /** @import {What} from './entry.js' */
 import { html, nothing, keyed } from '../lib/lit-3.3.3.js';
 import { state, consist, markOf, clock as busClock } from './store.js';
@@ -8,7 +8,7 @@ import { markPicture } from './marks.js';
 import { list } from './merge.js';
 import { at, decide } from './api.js';
 import { attempt, closeTrial } from './decide.js';
-import { entry, openEntry, closeEntry } from './entry.js';
+import { entry, openEntry, closeEntry, finish } from './entry.js';
 import { field, choice, submitting } from './forms.js';
 import { later } from './later.js';
 import { clock } from './format.js';
@@ -65,11 +65,11 @@ function acts(t, session) {
 /**
  * A short form about a trial.
  * @param {string} title @param {unknown} fields @param {string} verb
- * @param {(f: import('./forms.js').Filled) => Promise<unknown>} act
+ * @param {(f: import('./forms.js').Filled) => Promise<Reply>} act
  */
 function small(title, fields, verb, act) {
   const save = submitting(async (f) => {
-    if (await attempt(() => act(f))) closeEntry();
+    await finish(() => act(f));
   });
   return keyed(entry.key, html`<form class="entry" @submit=${save}><h3>${title}</h3><div class="fields">${fields}</div>
     <p class="acts"><button class="primary">${verb}</button><button type="button" @click=${closeEntry}>Leave it</button></p></form>`);

@@ -5,9 +5,9 @@ import { html, nothing, keyed } from '../lib/lit-3.3.3.js';
 import { state, consist, openTrials } from './store.js';
 import { list } from './merge.js';
 import { decide } from './api.js';
-import { attempt, say } from './decide.js';
+import { say } from './decide.js';
 import { field, choice, Rows, Filled, submitting } from './forms.js';
-import { entry, closeEntry } from './entry.js';
+import { entry, closeEntry, finish } from './entry.js';
 import { again } from './again.js';
 import { clock } from './format.js';
 import { nameOfThing } from './past.js';
@@ -209,5 +209,5 @@ async function save(f) {
   if (!value.locomotive) return say('Write down a locomotive first.');
   const session = entry.session || undefined;
   const act = entry.id ? () => decide('trial', value, f.text('why'), { session }) : () => openTrial(value);
-  if (await attempt(act)) closeEntry();
+  await finish(act);
 }
