@@ -145,8 +145,9 @@ type Entry struct {
 	Void      map[int]string   `json:"void,omitempty"`
 	False     int              `json:"false"`
 	Closed    bool             `json:"closed"`
-	Gone      bool             `json:"gone,omitempty"` // its opening was taken back
-	Why       string           `json:"why,omitempty"`  // of the last decision on it
+	Gone      bool             `json:"gone,omitempty"`      // its opening was taken back
+	Why       string           `json:"why,omitempty"`       // of the last decision on it
+	Elsewhere int              `json:"elsewhere,omitempty"` // laps that are saved apart: see Save
 
 	// Stands is what motors did in a trial on a stand, which has no laps, by windows of
 	// time, and Windows how far it was cut into these.

@@ -70,7 +70,9 @@ func TestPageWhileTheViewIsOnItsWay(t *testing.T) {
 		h := stageReplay(t, 60)
 		ctx := gated(t, browser)
 		chrome.Do(t, ctx, "the replay", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(h.URL+"/replay?session=past"))
-		at := func(index int) { chrome.Wait(t, ctx, fmt.Sprintf(`window.replay?.index === %d`, index), 10*time.Second) }
+		at := func(index int) {
+			chrome.Wait(t, ctx, fmt.Sprintf(`window.replay?.index === %d`, index), 10*time.Second)
+		}
 		chrome.Wait(t, ctx, `window.replay?.at_us && document.querySelector('.board')`, 10*time.Second)
 		begin := chrome.Eval[int](t, ctx, `replay.index`)
 		press(t, ctx, ".", "Period", ".")

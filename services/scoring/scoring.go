@@ -26,11 +26,16 @@ type Ledger interface {
 	Put(store.Commit) error
 	Mark() (store.Mark, error)
 	Results(session string) ([]byte, error)
+	Kept(session, trial string) ([][]byte, error)
 }
 
-// group is how many facts at most go into one transaction: live it is what
-// waits, when behind it keeps the disk's syncs from being what is waited for.
-const group = 4096
+// How many facts at most go into one transaction. Live they are what waits. When catching
+// up nobody waits, and what costs is the transaction: each is synced to the disk, and sums up
+// the trials that go on.
+const (
+	group       = 4096
+	groupBehind = 20_000
+)
 
 // motorsKept is how many of the newest motor readings a view holds.
 const motorsKept = 3000
@@ -51,8 +56,11 @@ type scorer struct {
 	motors []wire.MotorVerdict
 	upto   uint64 // stop after this fact; 0 goes on
 	group  int
+	news   trial.Changes // of the facts scored and not committed, which are so many
+	since  int
 	ctx    context.Context // of Run, for what goes on beside the loop
 	boot   string
+	saver  trial.Saver
 	told   uint64               // decisions made by itself so far
 	ending map[string]time.Time // trials it has asked to be closed, and when
 
@@ -69,7 +77,7 @@ func Run(ctx context.Context, nc *nats.Conn, site string, ledger Ledger) error {
 // CatchUp scores up to the journal's present end and returns. When ctx is done
 // before that, it returns ctx's error; what was committed holds.
 func CatchUp(ctx context.Context, nc *nats.Conn, site string, ledger Ledger) error {
-	return catchUp(ctx, nc, site, ledger, group)
+	return catchUp(ctx, nc, site, ledger, groupBehind)
 }
 
 func catchUp(ctx context.Context, nc *nats.Conn, site string, ledger Ledger, group int) error {
@@ -140,10 +148,10 @@ func (s *scorer) resume(ctx context.Context) (cursor uint64, err error) {
 	}
 	s.state = trial.New(s.site)
 	if mark.Snapshot != nil {
-		if err := json.Unmarshal(mark.Snapshot, s.state); err != nil {
+		if s.state, err = trial.Load(mark.Snapshot, s.ledger.Kept); err != nil {
 			return 0, fmt.Errorf("reading the snapshot of fact %d: %w", mark.SnapshotSeq, err)
 		}
-		s.state.Revive()
+		s.saver.Done(s.state)
 	}
 	last, _, err := journal.Tip(ctx, s.js, s.site)
 	if err != nil {
@@ -157,6 +165,7 @@ func (s *scorer) resume(ctx context.Context) (cursor uint64, err error) {
 	}
 	err = journal.Read(ctx, s.js, s.site, mark.SnapshotSeq+1, mark.Cursor, func(seq uint64, record []byte) error {
 		c := s.step(decode(seq, record))
+		s.saver.Note(c)
 		s.keepMotors(c.Motors)
 		return nil
 	})
@@ -233,9 +242,10 @@ func (s *scorer) loop(ctx context.Context, facts <-chan promise, failed <-chan e
 	}
 }
 
-// gather takes what else waits, up to a group, and never waits for more.
+// gather takes what else waits, up to a group, and never waits for more; nothing when
+// catching up, as groups are then made of what was scored.
 func (s *scorer) gather(batch []fact, more <-chan promise) []fact {
-	for len(batch) < s.group {
+	for s.upto == 0 && len(batch) < s.group {
 		select {
 		case p := <-more:
 			batch = append(batch, <-p...)
@@ -249,22 +259,24 @@ func (s *scorer) gather(batch []fact, more <-chan promise) []fact {
 // score steps facts and commits, at the end and wherever a snapshot is due: a
 // snapshot's place depends on the facts alone, so that a rebuild has the same.
 func (s *scorer) score(batch []fact) error {
-	var c trial.Changes
 	for i, f := range batch {
+		c := &s.news
 		c.Merge(s.step(f))
+		s.since++
 		if n := len(c.Motors); n > 2*motorsKept { // behind: nobody can look at them all
 			c.Motors = append([]wire.MotorVerdict(nil), c.Motors[n-motorsKept:]...)
 		}
 		snap := f.seq%s.state.Rules.SnapshotEvery == 0
-		last := i == len(batch)-1 || s.upto != 0 && f.seq >= s.upto
-		if !snap && !last && c.Closed == "" && !c.Opened && len(c.Amended) == 0 && len(c.Gone) == 0 {
+		done := s.upto != 0 && f.seq >= s.upto
+		due := done || s.since >= s.group || s.upto == 0 && i == len(batch)-1
+		if !snap && !due && c.Closed == "" && !c.Opened && len(c.Amended) == 0 && len(c.Gone) == 0 {
 			continue
 		}
-		if err := s.commit(f.seq, c, snap); err != nil {
+		if err := s.commit(f.seq, *c, snap); err != nil {
 			return err
 		}
-		c = trial.Changes{}
-		if s.upto != 0 && f.seq >= s.upto {
+		s.news, s.since = trial.Changes{}, 0
+		if done {
 			return errDone
 		}
 	}
@@ -283,6 +295,7 @@ func (s *scorer) commit(seq uint64, c trial.Changes, snap bool) error {
 			out.Gone = append(out.Gone, store.Gone{Session: session, Trial: id})
 		}
 	}
+	s.saver.Note(c)
 	var err error
 	switch {
 	case c.Closed != "" && c.Short:
@@ -299,12 +312,15 @@ func (s *scorer) commit(seq uint64, c trial.Changes, snap bool) error {
 		}
 	}
 	if snap {
-		if out.Snapshot, err = json.Marshal(s.state); err != nil {
+		if out.Saved, err = s.saver.Save(s.state); err != nil {
 			return fmt.Errorf("saving the state after fact %d: %w", seq, err)
 		}
 	}
 	if err := s.ledger.Put(out); err != nil {
 		return err
+	}
+	if snap {
+		s.saver.Done(s.state)
 	}
 	s.keepMotors(c.Motors)
 	if s.upto != 0 {

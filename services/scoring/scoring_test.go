@@ -294,7 +294,7 @@ func TestStoreOfAnotherJournalIsRefused(t *testing.T) {
 	x := newBench(t, record(t, 20, 0))
 	for _, snapshot := range [][]byte{nil, []byte(`{}`)} {
 		s := x.open(fmt.Sprintf("far-%d.db", len(snapshot)))
-		if err := s.Put(store.Commit{Cursor: 1_000_000, Snapshot: snapshot}); err != nil {
+		if err := s.Put(store.Commit{Cursor: 1_000_000, Saved: trial.Saved{State: snapshot}}); err != nil {
 			t.Fatal(err)
 		}
 		err := scoring.Run(context.Background(), x.nc, site, s)

@@ -3,10 +3,11 @@
 // transaction. It is a pure projection of the journal: it can be deleted and
 // made again. bbolt has one owner; nobody but the scorer opens it.
 //
-// Format 2, bucket by bucket (all values JSON unless said). A file of format 1 has
+// Format 3, bucket by bucket (all values JSON unless said). A file of format 1 or 2 has
 // all but its results made again from the journal.
 //
-//	meta     format, cursor and snapshot_seq (decimal), snapshot (trial.State)
+//	meta     format, cursor and snapshot_seq (decimal), snapshot (trial.State without kept laps)
+//	kept     <session>/<trial>/<lap, 6 digits> -> trial.LapRecord, as of the snapshot
 //	laps     <session>/<trial>/<lap, 6 digits> -> wire.Lap
 //	trials   <session>/<trial> -> wire.TrialResult without laps
 //	results  <session> -> wire.Results, the very bytes that rainhill score prints
@@ -23,21 +24,23 @@ import (
 
 	"go.etcd.io/bbolt"
 
+	"rainhill/pkg/trial"
 	"rainhill/pkg/wire"
 )
 
 // Format is the version of the file this code reads and writes.
-const Format = 2
+const Format = 3
 
 // ErrFormat says that a file is of a newer format, or not a store.
 var ErrFormat = errors.New("store format")
 
 var (
 	meta    = []byte("meta")
+	keptB   = []byte("kept")
 	lapsB   = []byte("laps")
 	trialsB = []byte("trials")
 	results = []byte("results")
-	buckets = [][]byte{meta, lapsB, trialsB, results}
+	buckets = [][]byte{meta, keptB, lapsB, trialsB, results}
 )
 
 // Store is an open file.
@@ -67,7 +70,7 @@ func prepare(tx *bbolt.Tx) error {
 	if v == nil {
 		return m.Put([]byte("format"), []byte(strconv.Itoa(Format)))
 	}
-	if string(v) == "1" {
+	if string(v) == "1" || string(v) == "2" {
 		return empty(tx)
 	}
 	if string(v) != strconv.Itoa(Format) {
@@ -79,7 +82,7 @@ func prepare(tx *bbolt.Tx) error {
 // empty lets go of all but results, which stay by the rules that made them: the
 // scorer makes the rest again from the journal.
 func empty(tx *bbolt.Tx) error {
-	for _, b := range [][]byte{meta, lapsB, trialsB} {
+	for _, b := range [][]byte{meta, keptB, lapsB, trialsB} {
 		if err := tx.DeleteBucket(b); err != nil {
 			return err
 		}
@@ -120,7 +123,7 @@ type Commit struct {
 	Trials   []Trial
 	Gone     []Gone
 	Sessions []Session
-	Snapshot []byte // nil when none is due
+	Saved    trial.Saved // the snapshot; its State is nil when none is due
 }
 
 // Put writes a commit to disk.
@@ -142,8 +145,11 @@ func (s *Store) Put(c Commit) error {
 			}
 		}
 		m := tx.Bucket(meta)
-		if c.Snapshot != nil {
-			if err := m.Put([]byte("snapshot"), c.Snapshot); err != nil {
+		if c.Saved.State != nil {
+			if err := keep(tx, c.Saved); err != nil {
+				return err
+			}
+			if err := m.Put([]byte("snapshot"), c.Saved.State); err != nil {
 				return err
 			}
 			if err := m.Put([]byte("snapshot_seq"), strconv.AppendUint(nil, c.Cursor, 10)); err != nil {
@@ -173,15 +179,40 @@ func putSession(tx *bbolt.Tx, x Session) error {
 
 func dropTrial(tx *bbolt.Tx, g Gone) error {
 	prefix := []byte(g.Session + "/" + g.Trial + "/")
-	if err := dropLaps(tx, prefix, 0); err != nil {
+	if err := dropLaps(tx.Bucket(lapsB), prefix, 0); err != nil {
 		return err
 	}
 	return tx.Bucket(trialsB).Delete(prefix[:len(prefix)-1])
 }
 
+// keep puts laps that a snapshot is without beside it.
+func keep(tx *bbolt.Tx, saved trial.Saved) error {
+	b := tx.Bucket(keptB)
+	if k, _ := b.Cursor().First(); k != nil && !bytes.HasPrefix(k, []byte(saved.Session+"/")) {
+		if err := tx.DeleteBucket(keptB); err != nil {
+			return err
+		}
+		var err error
+		if b, err = tx.CreateBucket(keptB); err != nil {
+			return err
+		}
+	}
+	for _, t := range saved.Kept {
+		prefix := []byte(saved.Session + "/" + t.Trial + "/")
+		if err := dropLaps(b, prefix, t.From); err != nil {
+			return err
+		}
+		for i, v := range t.Laps {
+			if err := b.Put(lapKey(prefix, t.From+i), v); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 // dropLaps deletes a trial's laps from a number on.
-func dropLaps(tx *bbolt.Tx, prefix []byte, from int) error {
-	b := tx.Bucket(lapsB)
+func dropLaps(b *bbolt.Bucket, prefix []byte, from int) error {
 	// Collect first: a cursor may skip keys when its bucket changes under it.
 	var gone [][]byte
 	c := b.Cursor()
@@ -198,10 +229,10 @@ func dropLaps(tx *bbolt.Tx, prefix []byte, from int) error {
 
 func putTrial(tx *bbolt.Tx, t Trial) error {
 	prefix := []byte(t.Session + "/" + t.Result.Trial + "/")
-	if err := dropLaps(tx, prefix, t.FromLap); err != nil {
+	b := tx.Bucket(lapsB)
+	if err := dropLaps(b, prefix, t.FromLap); err != nil {
 		return err
 	}
-	b := tx.Bucket(lapsB)
 	for _, lap := range t.Result.Laps {
 		v, err := json.Marshal(lap)
 		if err != nil {
@@ -222,6 +253,19 @@ func putTrial(tx *bbolt.Tx, t Trial) error {
 
 func lapKey(prefix []byte, lap int) []byte {
 	return fmt.Appendf(bytes.Clone(prefix), "%06d", lap)
+}
+
+// Kept reads the laps of a trial of the snapshot's session.
+func (s *Store) Kept(session, trial string) (laps [][]byte, err error) {
+	err = s.db.View(func(tx *bbolt.Tx) error {
+		prefix := []byte(session + "/" + trial + "/")
+		c := tx.Bucket(keptB).Cursor()
+		for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
+			laps = append(laps, bytes.Clone(v))
+		}
+		return nil
+	})
+	return laps, err
 }
 
 // Mark is where the scorer is: facts up to Cursor are in the store; Snapshot is

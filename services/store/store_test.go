@@ -3,12 +3,14 @@ package store_test
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"path/filepath"
 	"strings"
 	"testing"
 
 	"go.etcd.io/bbolt"
 
+	"rainhill/pkg/trial"
 	"rainhill/pkg/wire"
 	"rainhill/services/store"
 )
@@ -65,7 +67,7 @@ func TestCommitIsThereAfterReopening(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "s.db")
 	s := open(t, path)
 	put(t, s, store.Commit{
-		Cursor: 7, Snapshot: []byte(`{"x":1}`), Sessions: []store.Session{{ID: "s1", Results: []byte("results")}},
+		Cursor: 7, Saved: trial.Saved{State: []byte(`{"x":1}`)}, Sessions: []store.Session{{ID: "s1", Results: []byte("results")}},
 		Trials: []store.Trial{{Session: "s1", FromLap: 1, Result: wire.TrialResult{Trial: "t1", Laps: laps(1, 12, 10)}}},
 	})
 	put(t, s, store.Commit{Cursor: 9})
@@ -139,7 +141,7 @@ func TestNewerFormatIsRefusedWithASentence(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = store.Open(path)
-	if !errors.Is(err, store.ErrFormat) || !strings.Contains(err.Error(), "of format 9, this program knows 2; rainhill rebuild makes it anew") {
+	if !errors.Is(err, store.ErrFormat) || !strings.Contains(err.Error(), "of format 9, this program knows 3; rainhill rebuild makes it anew") {
 		t.Fatalf("%v", err)
 	}
 	// It was let go: the file can be opened by what made it.
@@ -149,12 +151,18 @@ func TestNewerFormatIsRefusedWithASentence(t *testing.T) {
 	_ = db.Close()
 }
 
-// A file of format 1 keeps its results, by the rules that made them, and has the
+// A file of an older format keeps its results, by the rules that made them, and has the
 // rest made again.
 func TestOldFormatKeepsItsResultsAlone(t *testing.T) {
+	for _, format := range []string{"1", "2"} {
+		oldFormat(t, format)
+	}
+}
+
+func oldFormat(t *testing.T, format string) {
 	path := filepath.Join(t.TempDir(), "s.db")
 	s := open(t, path)
-	put(t, s, store.Commit{Cursor: 7, Snapshot: []byte(`{}`), Sessions: []store.Session{{ID: "s1", Results: []byte(`{"rules":{"version":"2"}}`)}}})
+	put(t, s, store.Commit{Cursor: 7, Saved: trial.Saved{State: []byte(`{}`), Session: "s2", Kept: []trial.Kept{{Trial: "t1", Laps: [][]byte{[]byte(`1`)}}}}, Sessions: []store.Session{{ID: "s1", Results: []byte(`{"rules":{"version":"2"}}`)}}})
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -162,13 +170,16 @@ func TestOldFormatKeepsItsResultsAlone(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	err = db.Update(func(tx *bbolt.Tx) error { return tx.Bucket([]byte("meta")).Put([]byte("format"), []byte("1")) })
+	err = db.Update(func(tx *bbolt.Tx) error { return tx.Bucket([]byte("meta")).Put([]byte("format"), []byte(format)) })
 	if err := errors.Join(err, db.Close()); err != nil {
 		t.Fatal(err)
 	}
 	s = open(t, path)
 	if m, err := s.Mark(); err != nil || m.Cursor != 0 || m.Snapshot != nil {
 		t.Fatalf("the mark is %+v, %v", m, err)
+	}
+	if kept, err := s.Kept("s2", "t1"); err != nil || kept != nil {
+		t.Fatalf("laps are kept: %q, %v", kept, err)
 	}
 	// Scored again by newer rules, the old result stays; corrected, it goes.
 	again := store.Session{ID: "s1", Results: []byte(`{"rules":{"version":"3"}}`), Version: "3"}
@@ -178,6 +189,37 @@ func TestOldFormatKeepsItsResultsAlone(t *testing.T) {
 		b, err := s.Results("s1")
 		if err != nil || bytes.Contains(b, []byte(`"3"`)) != corrected {
 			t.Fatalf("corrected %v: %s, %v", corrected, b, err)
+		}
+	}
+}
+
+// Beside a snapshot lie the final laps that it is without: of its session alone, each as it
+// was put last.
+func TestLapsKeptBesideASnapshot(t *testing.T) {
+	s := open(t, filepath.Join(t.TempDir(), "s.db"))
+	laps := func(texts ...string) (out [][]byte) {
+		for _, x := range texts {
+			out = append(out, []byte(x))
+		}
+		return out
+	}
+	for _, c := range []struct {
+		saved trial.Saved
+		want  string // of sessions a and b, trial t
+	}{
+		{trial.Saved{Session: "a", Kept: []trial.Kept{{Trial: "t", Laps: laps("1", "2", "3")}, {Trial: "u", Laps: laps("9")}}}, `["1" "2" "3"] []`},
+		{trial.Saved{Session: "a", Kept: []trial.Kept{{Trial: "t", From: 3, Laps: laps("4")}}}, `["1" "2" "3" "4"] []`},
+		{trial.Saved{Session: "a", Kept: []trial.Kept{{Trial: "t", From: 1, Laps: laps("5")}}}, `["1" "5"] []`},
+		{trial.Saved{Session: "a"}, `["1" "5"] []`},
+		{trial.Saved{Session: "b", Kept: []trial.Kept{{Trial: "t", Laps: laps("6")}}}, `[] ["6"]`},
+		{trial.Saved{}, `[] []`},
+	} {
+		c.saved.State = []byte(`{}`)
+		put(t, s, store.Commit{Cursor: 1, Saved: c.saved})
+		a, errA := s.Kept("a", "t")
+		b, errB := s.Kept("b", "t")
+		if got := fmt.Sprintf("%q %q", a, b); errA != nil || errB != nil || got != c.want {
+			t.Fatalf("after %+v: %s, %v, %v; want %s", c.saved, got, errA, errB, c.want)
 		}
 	}
 }
