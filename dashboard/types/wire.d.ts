@@ -691,6 +691,7 @@ export interface CoastTerms {
   c_per_m: Estimate;
   curve_m_s2: Estimate;
   rotating: number;
+  place_u_mm: number;
   mass_g: number | null;
   forces: CoastAt[] | null;
   held: string[] | null;

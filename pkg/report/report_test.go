@@ -55,7 +55,7 @@ func pulls() wire.PullResult {
 }
 
 func coasting() wire.CoastResult {
-	c := wire.CoastTerms{Consist: "six-vans", Name: "six-vans", Runs: 2, Instants: 6, A: estimate(0.03, 0.028, 0.032), B: wire.Estimate{}, Held: []string{"b is not told from 0"}}
+	c := wire.CoastTerms{Consist: "six-vans", Name: "six-vans", PlaceUMm: 2.5, Runs: 2, Instants: 6, A: estimate(0.03, 0.028, 0.032), B: wire.Estimate{}, Held: []string{"b is not told from 0"}}
 	for v := 100.0; v <= 500; v += 100 {
 		c.Forces = append(c.Forces, wire.CoastAt{SpeedMmS: v, DecMS2: estimate(0.03, 0.028, 0.032)})
 	}
@@ -274,7 +274,7 @@ func TestSheetsSayWhatIsNotKnown(t *testing.T) {
 	}{
 		"compare": {func() (report.Sheet, error) { return report.OfComparison(comparison(), report.About{}) }, []string{"not written down", "below 0.0001", "the battery was not written down"}},
 		"pull":    {func() (report.Sheet, error) { return report.OfPulls(pulls(), report.About{}) }, []string{"no lower end", "moved \u2014"}},
-		"coast":   {func() (report.Sheet, error) { return report.OfCoasting(coasting(), report.About{}) }, []string{"b is not told from 0", "cannot be told yet", "\u2014"}},
+		"coast":   {func() (report.Sheet, error) { return report.OfCoasting(coasting(), report.About{}) }, []string{"b is not told from 0", "cannot be told yet", "\u2014", "places of the gates", "known to 2.5 mm"}},
 	} {
 		sheet, err := c.of()
 		if err != nil {

@@ -253,10 +253,20 @@ func OfCoasting(r wire.CoastResult, about About) (Sheet, error) {
 	}
 	s.Doubts = append(slices.Clone(s.Doubts), doubts.lines()...)
 	s.Tables = []Table{t}
+	if len(r.Consists) > 0 {
+		s.About = append(slices.Clone(s.About), Line{Name: "places of the gates", Says: placesSay(r.Consists[0].PlaceUMm)})
+	}
 	for _, a := range r.Against {
 		s.Verdicts = append(s.Verdicts, againstSays(a))
 	}
 	return s, nil
+}
+
+func placesSay(uMm float64) string {
+	if uMm == 0 {
+		return "taken as exact"
+	}
+	return "each taken as known to " + written(uMm, 1) + " mm, standard uncertainty"
 }
 
 func againstSays(a wire.CoastAgainst) string {

@@ -90,7 +90,8 @@ type CoastTerms struct {
 	B        Estimate   `json:"b_per_s"`
 	C        Estimate   `json:"c_per_m"`
 	Curve    Estimate   `json:"curve_m_s2"`
-	Rotating float64    `json:"rotating"` // effective mass over mass
+	Rotating float64    `json:"rotating"`   // effective mass over mass
+	PlaceUMm float64    `json:"place_u_mm"` // of each gate's place, as it was asked: 0 takes places as exact
 	MassG    *float64   `json:"mass_g"`
 	Forces   []CoastAt  `json:"forces"` // resistance over speed on the straight
 	Held     []string   `json:"held"`

@@ -156,7 +156,7 @@ func (l lot) fit() (wire.CoastTerms, coast.Resistance, []wire.Complaint, error) 
 	}
 	out := wire.CoastTerms{
 		Consist: l.who.String(), Name: l.name(), Sessions: l.sessions, A: estimate(fit.Terms[coast.A]), B: estimate(fit.Terms[coast.B]), C: estimate(fit.Terms[coast.C]), Curve: estimate(fit.Terms[coast.Curve]),
-		Instants: fit.N, Rotating: max(s.Rotating, 1), MassG: train.massG, ChiDF: number(fit.ChiDF), ScatterS: number(fit.ScatterS),
+		Instants: fit.N, Rotating: max(s.Rotating, 1), PlaceUMm: s.PlaceUMm, MassG: train.massG, ChiDF: number(fit.ChiDF), ScatterS: number(fit.ScatterS),
 		Held: s.held(fit, track), RunList: runList(outings, runs, fit), Doubts: slices.Concat([]string{}, fit.Doubts, doubts),
 	}
 	for _, r := range out.RunList {
