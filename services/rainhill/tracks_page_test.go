@@ -145,10 +145,11 @@ func (x *track) visit(official bool) {
 }
 
 // holdViews lets no further view come to the page, only frames: as between a decision and
-// the view that follows it. What the frames show can be decided on.
+// the view that follows it. What the frames show can be decided on. The view that a line
+// begins with anew comes, as it makes good the frames that were lost.
 func (x *track) holdViews() {
 	x.t.Helper()
-	chrome.Eval[bool](x.t, x.ctx, `(parse => { JSON.parse = (...a) => { const m = parse(...a); return m?.type === 'view' ? {type: 'held'} : m; }; return true; })(JSON.parse)`)
+	chrome.Eval[bool](x.t, x.ctx, `(parse => { JSON.parse = (...a) => { const m = parse(...a); return m?.type === 'view' && rainhill.phase !== 'down' ? {type: 'held'} : m; }; return true; })(JSON.parse)`)
 }
 
 // shows waits until an expression holds on the page.
