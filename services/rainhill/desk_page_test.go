@@ -91,9 +91,7 @@ func (d *desk) button(within, words string) {
 
 func (d *desk) textHas(selector string, want ...string) {
 	d.t.Helper()
-	for _, w := range want {
-		d.shows(fmt.Sprintf(`[...document.querySelectorAll(%q)].map(e => e.innerText.replace(/\s+/g, ' ')).join(' | ').includes(%q)`, selector, w))
-	}
+	d.says(selector, want...)
 }
 
 func (d *desk) view() (v wire.View) {
