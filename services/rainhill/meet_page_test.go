@@ -252,10 +252,8 @@ func (p *meetPage) plansAgain() {
 	gone := strings.Fields(before[2])[1]
 	chrome.Eval[any](t, p.ctx, fmt.Sprintf(`[...document.querySelectorAll('.people li[data-entry="%s"] button')].pop().click()`, gone))
 	p.fill(".people form.reason", map[string]string{"why": "a broken rod"})
-	p.shows(`document.querySelector('#misfit')`)
-	if !chrome.Eval[bool](t, p.ctx, `document.querySelector('#add-entry') === null`) {
-		p.press("#add-entry")
-	}
+	p.shows(`document.querySelector('#misfit') && !document.querySelector('.people form.reason')`)
+	p.press("#add-entry")
 	p.enter("Late Comer", "Owl")
 	p.says("#misfit", "no longer fits", "Not in it: Late Comer, Owl", "Withdrawn, with runs to come")
 	p.press("#redraw")

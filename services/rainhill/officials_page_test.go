@@ -299,6 +299,7 @@ func wrongLocomotive(t *testing.T, ada, ben *desk) {
 	ben.fill("form.entry", map[string]string{"why": "the cable"})
 	ben.press("form.entry button.primary")
 	ben.textHas(past, "void: the cable")
+	ben.shows(`!document.querySelector('form.entry')`) // the answer shuts it, and would shut the next one
 	ben.button(past, "Restore")
 	ben.shows(`document.querySelector('form.entry [name=why]')`)
 	ben.fill("form.entry", map[string]string{"why": "no cable"})
@@ -339,6 +340,7 @@ func auditTakesBack(t *testing.T, ada, ben *desk) {
 	ada.shows(fmt.Sprintf(`document.querySelector(%q)`, newer+" form [name=why]"))
 	ada.fill(newer+" form", map[string]string{"why": "wrong scales"})
 	ada.press(newer + " form button.primary")
+	ada.shows(fmt.Sprintf(`!document.querySelector(%q)`, newer+" form")) // the answer shuts it, and would shut the next one
 	ada.textHas(newer+" s", "changed locomotive Heron: mass")
 	ada.textHas(newer, "taken back by Ada at", "wrong scales")
 	ada.textHas(".deeds", "took back: changed locomotive Heron: mass: wrong scales")
