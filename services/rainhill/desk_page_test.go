@@ -64,6 +64,7 @@ func (d *desk) fill(form string, values map[string]string) {
 	if err != nil {
 		d.t.Fatal(err)
 	}
+	d.shows(fmt.Sprintf(`(f => f && !f.closest('[inert]'))(document.querySelector(%q))`, form)) // not while an answer is awaited
 	missing := chrome.Eval[string](d.t, d.ctx, fmt.Sprintf(`(() => {
 		const missing = [];
 		for (const [name, value] of Object.entries(%s)) {

@@ -460,7 +460,7 @@ func voidedAndRestored(t *testing.T, x *track) {
 	x.holdViews()
 	x.press(lap)
 	for _, counts := range []string{"void", "yes"} {
-		x.shows(`document.querySelector('dialog[open] form.void [name=why]')`)
+		x.shows(`document.querySelector('dialog[open] form.void:not([inert]) [name=why]')`)
 		chrome.Do(t, x.ctx, "giving a reason", chromedp.SendKeys("dialog[open] form.void [name=why]", "a hand was on the rails"))
 		x.press("dialog[open] form.void button.primary")
 		x.shows(fmt.Sprintf(`document.querySelector('dialog[open] form.void button.primary')?.innerText.startsWith(%q)`, map[string]string{"void": "Restore", "yes": "Void"}[counts]))

@@ -128,7 +128,7 @@ function linked(text) {
 async function back(d, why) {
   try {
     await takeBack(d, why, page.decisions.reduce((most, x) => Math.max(most, x.seq), 0));
-    askBack('');
+    if (page.back === d.id) askBack('');
     load();
   } catch (e) {
     if (!(e instanceof Refused)) throw e;
