@@ -17,6 +17,9 @@ import (
 
 const site = "line"
 
+// patience is how long a test waits for what must come.
+const patience = time.Minute
+
 // startBus runs a bare NATS server; port -1 takes any free one.
 func startBus(t *testing.T, opts server.Options) *server.Server {
 	t.Helper()
@@ -26,7 +29,7 @@ func startBus(t *testing.T, opts server.Options) *server.Server {
 		t.Fatal(err)
 	}
 	go srv.Start()
-	if !srv.ReadyForConnections(5 * time.Second) {
+	if !srv.ReadyForConnections(patience) {
 		t.Fatal("the bus did not start")
 	}
 	t.Cleanup(func() { srv.Shutdown(); srv.WaitForShutdown() })
@@ -51,7 +54,7 @@ func ok(wire.Event, int) *wire.Reply { return &wire.Reply{OK: true} }
 // listen joins the bus and takes events from then on.
 func listen(t *testing.T, srv *server.Server, user string, off int64, rule func(wire.Event, int) *wire.Reply) *taker {
 	t.Helper()
-	nc, err := nats.Connect(srv.ClientURL(), nats.UserInfo(user, "pw"))
+	nc, err := nats.Connect(srv.ClientURL(), nats.UserInfo(user, "pw"), nats.Timeout(patience))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -196,7 +199,7 @@ func start(t *testing.T, address string, change ...func(*Config)) *started {
 	a := &started{t: t, in: make(lines), ended: make(chan error, 1), out: &logBuffer{}}
 	c := Config{
 		Agent: "gate-a", Site: site, Server: address, Password: "pw", SpoolDir: t.TempDir(), Source: a.in, Sensor: taps{},
-		Version: "test", Log: a.out, DrainFor: 5 * time.Second, HealthEvery: 100 * time.Millisecond,
+		Version: "test", Log: a.out, DrainFor: patience, HealthEvery: 100 * time.Millisecond,
 	}
 	for _, f := range change {
 		f(&c)
@@ -218,7 +221,7 @@ func (a *started) cross(gates ...string) {
 	for _, g := range gates {
 		select {
 		case a.in <- g:
-		case <-time.After(5 * time.Second):
+		case <-time.After(patience):
 			a.t.Fatal("the agent does not read")
 		}
 	}
@@ -231,7 +234,7 @@ func (a *started) end() error {
 	select {
 	case err := <-a.ended:
 		return err
-	case <-time.After(15 * time.Second):
+	case <-time.After(2 * patience): // beyond what it may take to deliver
 		a.t.Fatal("the agent did not end")
 		return nil
 	}
@@ -240,10 +243,10 @@ func (a *started) end() error {
 // eventually waits for something to become true.
 func eventually(t *testing.T, what string, is func() bool) {
 	t.Helper()
-	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(5 * time.Millisecond) {
 		if is() {
 			return
 		}
 	}
-	t.Fatalf("not within a minute: %s", what)
+	t.Fatalf("not within %s: %s", patience, what)
 }
