@@ -50,6 +50,7 @@ func TestServiceComesBack(t *testing.T) {
 	s.stop()
 	<-fed
 	s.open()
+	s.has(len(all))
 	p.mustExit(exitOK)
 	sameOnce(t, tags(s.events(wire.KindCrossing)), all)
 	if a := s.agentHealth("shed-1"); a.Missing != 0 {
@@ -71,6 +72,7 @@ func TestKilledBeforeDelivery(t *testing.T) {
 	p.kill()
 	s.open()
 	p = start(t, s.address(), pw, spool, "gate", "--agent", "shed-1", "--gate", "g1")
+	s.has(len(all))
 	p.mustExit(exitOK)
 	got := tags(s.events(wire.KindCrossing))
 	sameOnce(t, got, all)
@@ -99,6 +101,7 @@ func TestKilledWhileDelivering(t *testing.T) {
 		}
 	}
 	p := start(t, s.address(), pw, spool, "gate", "--agent", "shed-1", "--gate", "g1")
+	s.has(len(want))
 	p.mustExit(exitOK)
 	var all []string
 	for tag := range want {

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net"
@@ -17,14 +18,15 @@ import (
 	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
 	"rainhill/services/rainhill/host"
+	"rainhill/testdata/stall"
 )
 
 // asService has the test binary be the whole service, on that folder, as a process that
 // can be killed.
 const asService = "RAINHILL_SERVICE_TEST_MAIN"
 
-// serveAndDrive runs the service, tells its port and the password of loco-1, and from a
-// line of input on drives motor m1 with 400 permille as long as it lives.
+// serveAndDrive runs the service and tells its port and the password of loco-1. Each line
+// of input is a throttle for motor m1, told again when it is commanded.
 func serveAndDrive(data string) {
 	fail := func(err error) {
 		if err != nil {
@@ -37,50 +39,107 @@ func serveAndDrive(data string) {
 	c, err := h.Agents.Add(wire.Credential{Agent: "loco-1", Motors: []string{"m1"}})
 	fail(err)
 	fmt.Println(h.NATSPort(), c.Password)
-	_, err = bufio.NewReader(os.Stdin).ReadString('\n') // until the agent is there
-	fail(err)
-	fail(arm(h))
+	d := &desk{h: h}
+	go d.stay(nil)
 	for {
-		fail(drive(h, 400))
-		time.Sleep(200 * time.Millisecond)
+		var duty int64
+		_, err := fmt.Scan(&duty)
+		fail(err)
+		fail(d.set(duty))
+		fmt.Println(duty)
 	}
 }
 
-var holds sync.Map // tokens by host
+// desk is an official at a service, who drives m1.
+type desk struct {
+	h    *host.Host
+	mu   sync.Mutex
+	hold string
+}
 
-// arm puts motor m1 into the roster and takes authority over it.
-func arm(h *host.Host) error {
+// desk is there until the test ends.
+func (s *service) desk() *desk {
+	d := &desk{h: s.host}
+	over, done := make(chan struct{}), make(chan struct{})
+	go func() { defer close(done); d.stay(over) }()
+	s.t.Cleanup(func() { close(over); <-done })
+	return d
+}
+
+func (d *desk) token() string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.hold
+}
+
+// stay says that the official is there until over is closed.
+func (d *desk) stay(over <-chan struct{}) {
+	for {
+		_, _ = ask(d.h, wire.DrivingAsk{Do: wire.DriveHold, Hold: d.token()})
+		select {
+		case <-over:
+			return
+		case <-time.After(200 * time.Millisecond):
+		}
+	}
+}
+
+// set returns when the service commands duty. Authority that is not there, or was lost,
+// is taken.
+func (d *desk) set(duty int64) error {
+	for end := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) {
+		r, err := ask(d.h, wire.DrivingAsk{Do: wire.DriveThrottle, Hold: d.token(), RampS: 0.2, Duties: map[string]int64{"m1": duty}})
+		if err == nil && r.OK && r.Driving.Motors[0].DutyPermille == duty {
+			return nil
+		}
+		if err != nil || !r.OK {
+			r, err = d.arm()
+		}
+		if time.Now().After(end) {
+			return fmt.Errorf("driving with %d: %v %s", duty, err, r.Reason)
+		}
+	}
+}
+
+// arm puts motor m1 into the roster and asks for authority over it.
+func (d *desk) arm() (r wire.DrivingReply, err error) {
 	value, err := json.Marshal(wire.NamedMotor{ID: "m1", Name: "On the bench"})
 	if err != nil {
-		return err
+		return r, err
 	}
 	seq := uint64(1)
 	e, err := json.Marshal(wire.Event{Kind: wire.KindDecision, Agent: "book", Boot: "b1", Seq: &seq, AtUs: time.Now().UnixMicro(), ID: "motor-m1", By: "test", What: wire.WhatMotor, Value: value})
 	if err != nil {
-		return err
+		return r, err
 	}
-	if _, err := h.Bus().Request(bus.Internal(site, wire.KindDecision, "motor-m1"), e, patience); err != nil {
-		return err
+	if _, err := d.h.Bus().Request(bus.Internal(site, wire.KindDecision, "motor-m1"), e, patience); err != nil {
+		return r, err
 	}
-	for end := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) { // until the roster has it
-		r, err := ask(h, wire.DrivingAsk{Do: wire.DriveArm, By: "Ada", Cautions: true, TakeOver: true, Motors: []string{"m1"}})
-		if err == nil && r.OK {
-			holds.Store(h, r.Hold)
-			return nil
-		}
-		if time.Now().After(end) {
-			return fmt.Errorf("arming: %w %s", err, r.Reason)
-		}
-	}
+	r, err = ask(d.h, wire.DrivingAsk{Do: wire.DriveArm, By: "Ada", Cautions: true, TakeOver: true, Motors: []string{"m1"}})
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.hold = r.Hold
+	return r, err
 }
 
-func drive(h *host.Host, duty int64) error {
-	hold, _ := holds.Load(h)
-	r, err := ask(h, wire.DrivingAsk{Do: wire.DriveThrottle, Hold: hold.(string), RampS: 0.2, Duties: map[string]int64{"m1": duty}})
-	if err == nil && !r.OK {
-		err = fmt.Errorf("driving: %s", r.Reason)
+// opens has a motor driven with duty, as an official does who sees it stand: where a
+// hold-up of the machine has stopped it, the throttle is closed and opened again.
+func opens(t *testing.T, set func(int64) error, duty int64, driven func() bool) {
+	t.Helper()
+	must := func(duty int64) {
+		if err := set(duty); err != nil {
+			t.Fatal(err)
+		}
 	}
-	return err
+	for end := time.Now().Add(patience); time.Now().Before(end); must(0) {
+		must(duty)
+		for soon := time.Now().Add(2 * time.Second); time.Now().Before(soon); time.Sleep(5 * time.Millisecond) {
+			if driven() {
+				return
+			}
+		}
+	}
+	t.Fatalf("waited %s in vain for the motor to be driven with %d", patience, duty)
 }
 
 func ask(h *host.Host, a wire.DrivingAsk) (r wire.DrivingReply, err error) {
@@ -88,41 +147,21 @@ func ask(h *host.Host, a wire.DrivingAsk) (r wire.DrivingReply, err error) {
 	if err != nil {
 		return r, err
 	}
-	m, err := h.Bus().Request(bus.Question(site, "driving"), b, 2*time.Second)
+	m, err := h.Bus().Request(bus.Question(site, "driving"), b, patience)
 	if err != nil {
 		return r, err
 	}
 	return r, json.Unmarshal(m.Data, &r)
 }
 
-// driven arms m1 in a service of this process and drives it until the test ends; set
-// changes the throttle.
-func (s *service) driven(permille int64) (set func(int64)) {
-	s.t.Helper()
-	if err := arm(s.host); err != nil {
-		s.t.Fatal(err)
-	}
-	over, done := make(chan struct{}), make(chan struct{})
-	h := s.host
-	var duty atomic.Int64
-	duty.Store(permille)
-	go func() {
-		defer close(done)
-		for {
-			_ = drive(h, duty.Load())
-			select {
-			case <-over:
-				return
-			case <-time.After(200 * time.Millisecond):
-			}
-		}
-	}()
-	s.t.Cleanup(func() { close(over); <-done })
-	return duty.Store
-}
+// atRest is how soon after an event the motor is promised to have its zero.
+const atRest = 500 * time.Millisecond
+
+// lapse is how long a board drives on without a line.
+const lapse = 400 * time.Millisecond
 
 // board is what stands behind the agent's standard output: it takes lines, and stops
-// its motor when none came for 400 ms.
+// its motor by itself.
 type board struct {
 	t    *testing.T
 	mu   sync.Mutex
@@ -151,7 +190,7 @@ func newBoard(t *testing.T) (b *board, pipe io.Writer) {
 }
 
 func (b *board) run(lines <-chan string) {
-	watchdog := time.NewTimer(400 * time.Millisecond)
+	watchdog, last := time.NewTimer(lapse), time.Now()
 	for {
 		select {
 		case l, more := <-lines:
@@ -164,10 +203,11 @@ func (b *board) run(lines <-chan string) {
 			if n, err := fmt.Sscan(l, &id, &duty); n != 2 || err != nil || id != "m1" {
 				b.t.Errorf("the board got %q", l)
 			}
-			b.set(duty, l)
-			watchdog.Reset(400 * time.Millisecond)
+			last = time.Now()
+			b.set(duty, l, last)
+			watchdog.Reset(lapse)
 		case <-watchdog.C:
-			b.set(0, "watchdog")
+			b.set(0, "watchdog", last.Add(lapse)) // a board's is hardware, and not late
 			if lines == nil {
 				return
 			}
@@ -175,11 +215,11 @@ func (b *board) run(lines <-chan string) {
 	}
 }
 
-func (b *board) set(duty int64, why string) {
+func (b *board) set(duty int64, why string, at time.Time) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if len(b.log) == 0 || duty != b.duty {
-		b.duty, b.at = duty, time.Now()
+		b.duty, b.at = duty, at
 		b.log = append(b.log, why)
 	}
 }
@@ -197,14 +237,10 @@ func (b *board) reaches(duty int64) time.Time {
 	return at
 }
 
-// stops wants the motor at rest within half a second of an event.
-func (b *board) stops(what string, since time.Time) {
+// driven has an official drive the motor with 400 permille.
+func (b *board) driven(set func(int64) error) {
 	b.t.Helper()
-	took := b.reaches(0).Sub(since)
-	b.t.Logf("%s: the motor had its zero %d ms later", what, took.Milliseconds())
-	if took > 500*time.Millisecond {
-		b.t.Errorf("%s: the motor had its zero only %s later", what, took)
-	}
+	opens(b.t, set, 400, func() bool { d, _ := b.has(); return d == 400 })
 }
 
 // agentOf starts an agent that drives the board.
@@ -221,52 +257,62 @@ func agentOf(t *testing.T, server, password string) (*board, *process) {
 func TestMotorStopsWhenItsAgentIsKilled(t *testing.T) {
 	t.Parallel()
 	s := newService(t)
-	b, p := agentOf(t, s.address(), s.admit("loco-1", nil, []string{"m1"}))
-	s.driven(400)
-	b.reaches(400)
-	killed := time.Now()
-	p.kill()
-	b.stops("agent killed", killed)
+	pw, d := s.admit("loco-1", nil, []string{"m1"}), s.desk()
+	stall.Within(t, "from the agent's death to the motor's zero", atRest, func() time.Duration {
+		b, p := agentOf(t, s.address(), pw)
+		b.driven(d.set)
+		killed := time.Now()
+		p.kill()
+		return b.reaches(0).Sub(killed)
+	})
 }
 
 // The service's process is killed while it drives.
 func TestMotorStopsWhenTheServiceIsKilled(t *testing.T) {
 	t.Parallel()
-	exe, err := os.Executable()
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(exe)
-	cmd.Env = append(os.Environ(), asService+"="+t.TempDir())
-	cmd.Stderr = os.Stderr
-	out, err := cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	in, err := cmd.StdinPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
-	var port int
-	var password string
-	if _, err := fmt.Fscan(out, &port, &password); err != nil {
-		t.Fatal(err)
-	}
-	b, p := agentOf(t, fmt.Sprintf("nats://127.0.0.1:%d", port), password)
-	if _, err := io.WriteString(in, "drive\n"); err != nil {
-		t.Fatal(err)
-	}
-	b.reaches(400)
-	killed := time.Now()
-	if err := cmd.Process.Kill(); err != nil {
-		t.Fatal(err)
-	}
-	b.stops("service killed", killed)
-	p.says("the bus is lost")
+	stall.Within(t, "from the service's death to the motor's zero", atRest, func() time.Duration {
+		exe, err := os.Executable()
+		if err != nil {
+			t.Fatal(err)
+		}
+		cmd := exec.Command(exe)
+		cmd.Env = append(os.Environ(), asService+"="+t.TempDir())
+		cmd.Stderr = os.Stderr
+		pipe, err := cmd.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		out := bufio.NewReader(pipe)
+		in, err := cmd.StdinPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
+		var port int
+		var password string
+		if _, err := fmt.Fscan(out, &port, &password); err != nil {
+			t.Fatal(err)
+		}
+		b, p := agentOf(t, fmt.Sprintf("nats://127.0.0.1:%d", port), password)
+		defer p.kill()
+		b.driven(func(duty int64) error {
+			_, err := fmt.Fprintln(in, duty)
+			if err == nil {
+				_, err = fmt.Fscan(out, &duty)
+			}
+			return err
+		})
+		killed := time.Now()
+		if err := cmd.Process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		took := b.reaches(0).Sub(killed)
+		p.says("connection to the bus lost")
+		return took
+	})
 }
 
 // cable lies between agent and bus: cut, it says nothing and closes nothing. What the
@@ -336,10 +382,24 @@ func (c *cable) close() {
 func TestDrivesFromTheMomentItJoins(t *testing.T) {
 	t.Parallel()
 	s := newService(t)
-	c := newCable(t, s.address(), 150*time.Millisecond)
-	b, _ := agentOf(t, "nats://"+c.l.Addr().String(), s.admit("loco-1", nil, []string{"m1"}))
-	s.driven(400)
-	b.reaches(400)
+	pw, d := s.admit("loco-1", nil, []string{"m1"}), s.desk()
+	stall.Judge(t, func() error {
+		c := newCable(t, s.address(), 150*time.Millisecond)
+		b, p := agentOf(t, "nats://"+c.l.Addr().String(), pw)
+		defer p.kill()
+		deaf := func() bool { return strings.Contains(p.said.String(), "stays at 0") }
+		eventually(t, "the motor to be driven, or not", func() bool {
+			if err := d.set(400); err != nil {
+				t.Fatal(err)
+			}
+			duty, _ := b.has()
+			return duty == 400 || deaf()
+		})
+		if deaf() {
+			return errors.New("it said that it had joined, and had not heard the first throttle of 0")
+		}
+		return nil
+	})
 }
 
 // The bus is lost: the cable goes dead without a word; the connection breaks.
@@ -348,19 +408,23 @@ func TestMotorStopsWhenTheBusIsLost(t *testing.T) {
 	for name, lose := range map[string]func(*cable){"cable cut": func(c *cable) { c.cut.Store(true) }, "connection broken": (*cable).close} {
 		t.Run(name, func(t *testing.T) {
 			s := newService(t)
-			c := newCable(t, s.address(), 0)
-			b, _ := agentOf(t, "nats://"+c.l.Addr().String(), s.admit("loco-1", nil, []string{"m1"}))
-			s.driven(400)
-			b.reaches(400)
-			lost := time.Now()
-			lose(c)
-			b.stops(name, lost)
-			if name == "connection broken" { // it comes back by itself, the motor does not
-				time.Sleep(1500 * time.Millisecond)
-				if d, _ := b.has(); d != 0 {
-					t.Errorf("the bus came back, and the board has %d", d)
+			pw, d := s.admit("loco-1", nil, []string{"m1"}), s.desk()
+			stall.Within(t, "from the loss to the motor's zero", atRest, func() time.Duration {
+				c := newCable(t, s.address(), 0)
+				b, p := agentOf(t, "nats://"+c.l.Addr().String(), pw)
+				defer p.kill()
+				b.driven(d.set)
+				lost := time.Now()
+				lose(c)
+				took := b.reaches(0).Sub(lost)
+				if name == "connection broken" { // it comes back by itself, the motor does not
+					time.Sleep(1500 * time.Millisecond)
+					if d, _ := b.has(); d != 0 {
+						t.Errorf("the bus came back, and the board has %d", d)
+					}
 				}
-			}
+				return took
+			})
 		})
 	}
 }
@@ -370,18 +434,23 @@ func TestMotorStopsWithTheService(t *testing.T) {
 	t.Parallel()
 	s := newService(t)
 	b, _ := agentOf(t, s.address(), s.admit("loco-1", nil, []string{"m1"}))
-	s.driven(400)
-	b.reaches(400)
-	stopped := time.Now()
-	if r, err := ask(s.host, wire.DrivingAsk{Do: wire.DriveStop}); err != nil || !r.OK {
-		t.Fatalf("%+v, %v", r, err)
-	}
-	b.stops("stop all", stopped)
-	if err := arm(s.host); err != nil {
-		t.Fatal(err)
-	}
-	b.reaches(400)
-	ended := time.Now()
-	s.stop()
-	b.stops("service ended", ended)
+	d := s.desk()
+	stall.Within(t, "from stop all to the motor's zero", atRest, func() time.Duration {
+		b.driven(d.set)
+		stopped := time.Now()
+		if r, err := ask(s.host, wire.DrivingAsk{Do: wire.DriveStop}); err != nil || !r.OK {
+			t.Fatalf("%+v, %v", r, err)
+		}
+		return b.reaches(0).Sub(stopped)
+	})
+	stall.Within(t, "from the service's end to the motor's zero", atRest, func() time.Duration {
+		if s.host == nil { // the try before has ended it
+			s.open()
+			d = s.desk()
+		}
+		b.driven(d.set)
+		ended := time.Now()
+		s.stop()
+		return b.reaches(0).Sub(ended)
+	})
 }

@@ -145,6 +145,12 @@ func (s *service) events(kind string) []wire.Event {
 	return out
 }
 
+// has waits until the journal has n crossings: an agent whose input ends has 10 s to deliver.
+func (s *service) has(n int) {
+	s.t.Helper()
+	eventually(s.t, fmt.Sprintf("the journal to have %d crossings", n), func() bool { return len(s.events(wire.KindCrossing)) >= n })
+}
+
 func (s *service) health() wire.Health {
 	s.t.Helper()
 	m, err := s.host.Bus().Request(bus.Question(s.site, "health"), nil, patience)

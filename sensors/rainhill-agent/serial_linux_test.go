@@ -134,8 +134,7 @@ func TestDrivesOverTheSerialLineThatItReads(t *testing.T) {
 	}
 	send(t, board, "m1 100 0\r\n")
 	eventually(t, "a sample", func() bool { return len(s.events(wire.KindMotor)) == 1 })
-	s.driven(300)
-	eventually(t, "the throttle", func() bool { return last() == "m1 300" })
+	opens(t, s.desk().set, 300, func() bool { return last() == "m1 300" })
 	send(t, board, "m1 180 300\r\n")
 	eventually(t, "another sample", func() bool { return len(s.events(wire.KindMotor)) == 2 })
 	p.signal(os.Interrupt)

@@ -104,7 +104,7 @@ func TestNATSRequest(t *testing.T) {
 	s := newService(t)
 	s.place("g1")
 	pw := s.admit("shed-1", []string{"g1"}, nil)
-	nc, err := nats.Connect(s.address(), nats.UserInfo("shed-1", pw))
+	nc, err := nats.Connect(s.address(), nats.UserInfo("shed-1", pw), nats.Timeout(patience))
 	if err != nil {
 		t.Fatal(err)
 	}
