@@ -1,6 +1,7 @@
 // A board made of a computer. Letters on standard input: b pulls every input low, as a
 // broken beam does, f frees it, d takes the network away, u gives it back, z has loop
-// hang for a second, q ends. Each change of a PWM pin is a line "pin on" of output.
+// hang for a second, q ends. Each change of a PWM pin is a line "pin on" of output, and
+// "-1 level" says that the interrupt of b or f is over.
 #include <arpa/inet.h>
 #include <fcntl.h>
 #include <poll.h>
@@ -174,6 +175,8 @@ static bool letter(char c) {
   if (c == 'b' || c == 'f') {
     level = c == 'b' ? LOW : HIGH;
     handler();
+    printf("-1 %d\n", level);
+    fflush(stdout);
   }
   if (c == 'z') sleep(1);
   if (c == 'd' || c == 'u') WiFi.up = c == 'u';
