@@ -23,6 +23,7 @@ import (
 	"rainhill/pkg/wire"
 	"rainhill/services/broker"
 	"rainhill/services/journal"
+	"rainhill/testdata/relay"
 )
 
 const site = "line"
@@ -31,7 +32,7 @@ const site = "line"
 type book struct {
 	t       *testing.T
 	dir     string
-	mqtt    int
+	way     *relay.Relay // the board's way to the bus, the same at every start
 	agents  *broker.Agents
 	b       *broker.Broker
 	nc      *nats.Conn
@@ -42,10 +43,10 @@ type book struct {
 func (k *book) open() {
 	k.t.Helper()
 	var err error
-	if k.b, err = broker.Start(broker.Config{Dir: k.dir, Site: site, Host: "127.0.0.1", MQTTPort: k.mqtt, Agents: k.agents}); err != nil {
+	if k.b, err = broker.Start(broker.Config{Dir: k.dir, Site: site, Host: "127.0.0.1", MQTTPort: -1, Agents: k.agents}); err != nil {
 		k.t.Fatal(err)
 	}
-	k.mqtt = k.b.MQTTPort()
+	k.way.To(k.b.MQTTPort())
 	if k.nc, err = k.b.Connect(); err != nil {
 		k.t.Fatal(err)
 	}
@@ -66,6 +67,7 @@ func (k *book) close() {
 	if k.b == nil {
 		return
 	}
+	k.way.To(0)
 	k.halt()
 	if err := <-k.stopped; err != nil {
 		k.t.Errorf("the journal ended with %v", err)
@@ -213,12 +215,12 @@ func TestTheExampleWorks(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	k := &book{t: t, dir: t.TempDir(), mqtt: -1, agents: agents}
+	k := &book{t: t, dir: t.TempDir(), way: relay.New(t), agents: agents}
 	k.open()
 	t.Cleanup(k.close)
 	k.place()
 	k.close()
-	in, out := board(t, "gate.ino", k.mqtt, c.Password)
+	in, out := board(t, "gate.ino", k.way.Port, c.Password)
 	type span struct{ from, to int64 }
 	var when []span
 	do := func(letters string) {

@@ -12,6 +12,7 @@ import (
 	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
 	"rainhill/services/rainhill/host"
+	"rainhill/testdata/relay"
 	"rainhill/testdata/stall"
 )
 
@@ -118,20 +119,22 @@ func (l *line) commands(duty int64) bool {
 // the journal; and at rest within half a second when the network goes, when its own loop
 // hangs, and when the service stops.
 func TestTheMotorExampleWorks(t *testing.T) {
-	data, port := t.TempDir(), -1
+	data, way := t.TempDir(), relay.New(t)
 	k, l := &book{t: t}, &line{t: t}
 	stop := func() {}
 	t.Cleanup(func() { stop() })
 	open := func() {
 		t.Helper()
-		h, err := host.Open(host.Config{Data: data, Site: site, WebPort: -1, MQTTPort: port})
+		h, err := host.Open(host.Config{Data: data, Site: site, WebPort: -1, MQTTPort: -1})
 		if err != nil {
 			t.Fatal(err)
 		}
-		port, k.nc, l.h = h.MQTTPort(), h.Bus(), h
+		k.nc, l.h = h.Bus(), h
+		way.To(h.MQTTPort())
 		over, done := make(chan struct{}), make(chan struct{})
 		go func() { defer close(done); l.stay(over) }()
 		stop = sync.OnceFunc(func() {
+			way.To(0)
 			if err := h.Stop(); err != nil {
 				t.Error(err)
 			}
@@ -157,7 +160,7 @@ func TestTheMotorExampleWorks(t *testing.T) {
 	if _, err := h.Bus().Request(bus.Internal(site, wire.KindDecision, "motor-m1"), e, 5*time.Second); err != nil {
 		t.Fatal(err)
 	}
-	in, out := board(t, "motor.ino", port, c.Password)
+	in, out := board(t, "motor.ino", way.Port, c.Password)
 	b := watch(t, out)
 	do := func(letter string) {
 		t.Helper()

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"path/filepath"
 	"slices"
@@ -16,6 +17,7 @@ import (
 
 	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
+	"rainhill/testdata/relay"
 )
 
 func anyPort() server.Options { return server.Options{Port: -1} }
@@ -286,12 +288,13 @@ func TestAClockThatWasNeverSet(t *testing.T) {
 }
 
 func TestServerThatComesLaterAndComesBack(t *testing.T) {
-	port := freePort(t)
-	a := start(t, fmt.Sprintf("nats://127.0.0.1:%d", port))
+	r := relay.New(t)
+	a := start(t, fmt.Sprintf("nats://127.0.0.1:%d", r.Port))
 	a.cross("g1")
 	newest := uint64(0) // crossing of the rounds before; it comes again where the bus went before the agent had its answer
 	for round := range 2 {
-		srv := startBus(t, server.Options{Port: port})
+		srv := startBus(t, anyPort())
+		r.To(srv.Addr().(*net.TCPAddr).Port)
 		k := listen(t, srv, "j", 0, ok)
 		before := newest
 		eventually(t, fmt.Sprintf("the crossing of round %d", round), func() bool {
@@ -300,6 +303,7 @@ func TestServerThatComesLaterAndComesBack(t *testing.T) {
 			}
 			return newest > before
 		})
+		r.To(0)
 		k.nc.Close()
 		srv.Shutdown()
 		srv.WaitForShutdown()
@@ -312,17 +316,6 @@ func TestServerThatComesLaterAndComesBack(t *testing.T) {
 	if !strings.Contains(a.out.String(), "events are kept in") {
 		t.Errorf("it did not say that an event is kept: %s", a.out)
 	}
-}
-
-func freePort(t *testing.T) int {
-	t.Helper()
-	srv := startBus(t, anyPort())
-	defer srv.Shutdown()
-	var port int
-	if _, err := fmt.Sscanf(srv.ClientURL(), "nats://127.0.0.1:%d", &port); err != nil {
-		t.Fatal(err)
-	}
-	return port
 }
 
 func TestWrongPasswordIsSaidAndNothingIsLost(t *testing.T) {

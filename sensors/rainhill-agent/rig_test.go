@@ -22,6 +22,7 @@ import (
 	"rainhill/pkg/wire"
 	"rainhill/services/journal"
 	"rainhill/services/rainhill/host"
+	"rainhill/testdata/relay"
 )
 
 // The test binary is the agent too, so that a real process can be started,
@@ -48,30 +49,27 @@ type service struct {
 	t          *testing.T
 	site, data string
 	host       *host.Host
-	nats, mqtt int
+	line       *relay.Relay // agents' way to the bus, the same at every start
+	mqtt       int
 }
 
 func newService(t *testing.T) *service {
 	t.Helper()
-	s := &service{t: t, site: site, data: t.TempDir(), nats: -1, mqtt: -1}
+	s := &service{t: t, site: site, data: t.TempDir(), line: relay.New(t)}
 	s.open()
 	t.Cleanup(s.stop)
 	return s
 }
 
-// open starts the service, on its earlier ports if it ran before.
+// open starts the service.
 func (s *service) open() {
 	s.t.Helper()
 	var err error
-	for range 50 {
-		s.host, err = host.Open(host.Config{Data: s.data, Site: s.site, WebPort: -1, NATSPort: s.nats, MQTTPort: s.mqtt})
-		if err == nil {
-			s.nats, s.mqtt = s.host.NATSPort(), s.host.MQTTPort()
-			return
-		}
-		time.Sleep(50 * time.Millisecond) // the port may not be free yet
+	if s.host, err = host.Open(host.Config{Data: s.data, Site: s.site, WebPort: -1, NATSPort: -1, MQTTPort: -1}); err != nil {
+		s.t.Fatal(err)
 	}
-	s.t.Fatal(err)
+	s.mqtt = s.host.MQTTPort()
+	s.line.To(s.host.NATSPort())
 }
 
 func (s *service) stop() {
@@ -79,13 +77,16 @@ func (s *service) stop() {
 	if s.host == nil {
 		return
 	}
+	if s.line != nil {
+		s.line.To(0)
+	}
 	if err := s.host.Stop(); err != nil {
 		s.t.Error(err)
 	}
 	s.host = nil
 }
 
-func (s *service) address() string { return fmt.Sprintf("nats://127.0.0.1:%d", s.nats) }
+func (s *service) address() string { return fmt.Sprintf("nats://127.0.0.1:%d", s.line.Port) }
 
 // place puts gates on a circuit, as the book does.
 func (s *service) place(gates ...string) {
