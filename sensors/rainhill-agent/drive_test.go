@@ -418,7 +418,8 @@ func TestMotorStopsWhenTheBusIsLost(t *testing.T) {
 				lose(c)
 				took := b.reaches(0).Sub(lost)
 				if name == "connection broken" { // it comes back by itself, the motor does not
-					time.Sleep(1500 * time.Millisecond)
+					eventually(t, "the agent to be back", func() bool { return strings.Count(p.said.String(), "joined the bus") == 2 })
+					time.Sleep(500 * time.Millisecond)
 					if d, _ := b.has(); d != 0 {
 						t.Errorf("the bus came back, and the board has %d", d)
 					}

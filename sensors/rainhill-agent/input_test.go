@@ -21,6 +21,7 @@ func TestCrossingsFromStandardInput(t *testing.T) {
 	p := start(t, s.address(), pw, t.TempDir(), "gate", "--agent", "shed-1", "--gate", "g1")
 	p.write("{\"edge\":\"enter\"}\n1\n0 \nclosed\r\nOPEN\npulse\n\n# a remark\ng2 enter\n" +
 		"{\"gate\":\"g2\",\"edge\":\"leave\",\"tag\":\"engine-3\",\"u_us\":7}\nnonsense here too\nleave")
+	p.says("joined the bus")
 	p.mustExit(exitOK)
 	want := []string{"g1 enter", "g1 enter", "g1 leave", "g1 enter", "g1 leave", "g1 pulse", "g2 enter", "g2 leave engine-3", "g1 leave"}
 	got := s.events(wire.KindCrossing)
@@ -55,6 +56,7 @@ func TestFormats(t *testing.T) {
 	for format, edge := range map[string]string{"json": "enter", "contact": "leave"} {
 		p := start(t, s.address(), pw, t.TempDir(), "gate", "--agent", "shed-1", "--gate", "g1", "--format", format, "--u-us", "55")
 		p.write("{\"edge\":\"enter\"}\n0\n")
+		p.says("joined the bus")
 		p.mustExit(exitOK)
 		got := s.events(wire.KindCrossing)
 		if e := got[len(got)-1]; e.Edge != edge || *e.UUs != 55 {
@@ -96,6 +98,7 @@ func TestMotorFromStandardInput(t *testing.T) {
 	pw := s.admit("loco-1", nil, []string{"m1", "m2"})
 	p := start(t, s.address(), pw, t.TempDir(), "motor", "--agent", "loco-1", "--motor", "m1")
 	p.write("100 400 310 7400\n{\"counts\":120,\"duty_permille\":410}\nm2 -5\n140 - 320\n{\"motor\":\"m2\",\"counts\":-9}\n")
+	p.says("joined the bus")
 	p.mustExit(exitOK)
 	got := map[string][]string{}
 	for _, e := range s.events(wire.KindMotor) {
