@@ -1,6 +1,7 @@
 package coasting
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -14,6 +15,7 @@ type Rolled struct {
 	Stock   Stock
 	Outings []Outing
 	Trials  []string
+	Name    string // of the session, for a person to read
 }
 
 // OfSession is what of a session's book a question is about.
@@ -21,7 +23,7 @@ func OfSession(s *trial.State, ask wire.CoastAsk) Rolled {
 	b := s.Book
 	r := Rolled{
 		Stock:   Stock{Circuit: b.Circuit.Circuit, Rotating: ask.Rotating, PlaceUMm: ask.PlaceUMm, Session: b.Session.ID},
-		Outings: OfTrials(s, ask.Trials),
+		Outings: OfTrials(s, ask.Trials), Name: b.Session.Name,
 	}
 	for _, c := range b.Consists {
 		r.Stock.Consists = append(r.Stock.Consists, c)
@@ -88,17 +90,17 @@ func (l lot) like(o lot) bool {
 
 // missing says which trial asked for no session has, or that none of them coasted.
 func missing(ask wire.CoastAsk, of []Rolled, none bool) error {
-	var ids []string
+	var names []string
 	for _, r := range of {
-		ids = append(ids, r.Stock.Session)
+		names = append(names, cmp.Or(r.Name, r.Stock.Session))
 	}
 	for _, id := range ask.Trials {
 		if !slices.ContainsFunc(of, func(r Rolled) bool { return slices.Contains(r.Trials, id) }) {
-			return fmt.Errorf("there is no trial %q in %s", id, named(ids))
+			return fmt.Errorf("there is no trial %q in %s", id, named(names))
 		}
 	}
 	if none {
-		return fmt.Errorf("no such trial of %s has the condition coast: yes", named(ids))
+		return fmt.Errorf("no such trial of %s has the condition coast: yes", named(names))
 	}
 	return nil
 }

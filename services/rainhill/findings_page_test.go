@@ -174,7 +174,7 @@ func ofSessions(t *testing.T, ctx context.Context, r *recorded) {
 	chrome.Wait(t, ctx, summary+` && document.querySelector('.limit .caption p')?.innerText === '7 attempts' && document.querySelector('.limit h2').textContent === 'Wren, moving, forward'`, 5*time.Second)
 	findingsFit(t, ctx, "pull-sessions")
 	chrome.Do(t, ctx, "opening", chromedp.Navigate(r.URL+"/#coast"))
-	chrome.Wait(t, ctx, `document.querySelector('.findings .empty')?.innerText.includes('no such trial of session later')`, 10*time.Second)
+	chrome.Wait(t, ctx, `document.querySelector('.findings .empty')?.innerText.includes('no such trial of session Later')`, 10*time.Second)
 	chrome.Wait(t, ctx, both, 5*time.Second)
 	chrome.Wait(t, ctx, summary+` && document.querySelector('.coasted tbody th')?.innerText === 'Four vans'`, 5*time.Second)
 	if html := string(get(t, r.URL+"/api/pull.html?session=later&session="+was.ID)); !strings.Contains(html, "Wren, moving, forward") || !strings.Contains(html, "Later ("+time.UnixMicro(was.ClosedUs+1).Format("2 January 2006")+"), "+was.Name) {
