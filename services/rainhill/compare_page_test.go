@@ -93,7 +93,7 @@ func TestPageCompares(t *testing.T) {
 		t.Errorf("plain less needle is %.4f s (%v), verdict %s", d, asJSON(t, p.Difference), p.Verdict)
 	}
 
-	ctx := chrome.TabFor(t, chrome.Start(t), 2*time.Minute)
+	ctx := chrome.Tab(t, chrome.Start(t))
 	chrome.Do(t, ctx, "opening", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#compare"))
 	chrome.Wait(t, ctx, `document.querySelector('[data-verdict]')?.innerText === `+asJSON(t, p.Says), 10*time.Second)
 	chrome.Wait(t, ctx, `(i => i?.complete && i.naturalWidth > 300)(document.querySelector('.drawn img'))`, 5*time.Second)
@@ -121,7 +121,7 @@ func TestPageCompares(t *testing.T) {
 func TestPageTakesBackWhatItAdjustsFor(t *testing.T) {
 	t.Parallel()
 	r := bearings(t)
-	ctx := chrome.TabFor(t, chrome.Start(t), 2*time.Minute)
+	ctx := chrome.Tab(t, chrome.Start(t))
 	chrome.Do(t, ctx, "opening", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#compare"))
 	box := `document.querySelector('input[aria-label="Adjust for supply in V"]')`
 	asked, none := `(document.querySelector('.wanted')?.innerText ?? '')`, `!document.querySelector('.wanted')`
@@ -166,7 +166,7 @@ func TestPageComparesBySession(t *testing.T) {
 		at = tr.ToUs + 10_000_000
 	}
 	r.scored(t)
-	ctx := chrome.TabFor(t, chrome.Start(t), 2*time.Minute)
+	ctx := chrome.Tab(t, chrome.Start(t))
 	chrome.Do(t, ctx, "opening", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#compare"))
 	chrome.Wait(t, ctx, `(i => i.length === 2 && (i[1].click(), true))([...document.querySelectorAll('.of-sessions input')])`, 10*time.Second)
 	row := `[...document.querySelectorAll('.fair tbody tr')].find(x => x.querySelector('th').innerText === 'session')?.innerText ?? ''`
@@ -288,7 +288,7 @@ func TestPageComparesByName(t *testing.T) {
 		r.w.decide(wire.WhatLocomotive, "", wire.Locomotive{ID: id, Name: "Twin"})
 	}
 	r.scored(t)
-	ctx := chrome.TabFor(t, chrome.Start(t), 2*time.Minute)
+	ctx := chrome.Tab(t, chrome.Start(t))
 	chrome.Do(t, ctx, "opening", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#compare"))
 	pick := func(name, value string) {
 		t.Helper()

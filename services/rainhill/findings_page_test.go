@@ -61,7 +61,7 @@ func pushedOff(t *testing.T) *recorded {
 func TestPageFinds(t *testing.T) {
 	t.Parallel()
 	r := pushedOff(t)
-	ctx := chrome.TabFor(t, chrome.Start(t), 3*time.Minute)
+	ctx := chrome.Tab(t, chrome.Start(t))
 	chrome.Do(t, ctx, "signing in", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(r.URL+"/#key="+r.StartKey), chromedp.WaitVisible("dialog input[name=name]"), chrome.Click("dialog[open] button.primary"))
 	chrome.Wait(t, ctx, `rainhill.official === 'official'`, 5*time.Second)
 	t.Run("coasts", func(t *testing.T) { coastKept(t, ctx, r) })
