@@ -20,7 +20,7 @@ minutes = 1
 
 [[train]]
 trial = "early"
-to_s = 5
+to_s = 12
 start_mm = 300
 throttle = [[0.5, 600]]
 [train.locomotive]
@@ -32,7 +32,7 @@ set = [{ id = "front", motor = "heron-front", weight_g = 2600 }]
 [[train]]
 trial = "late"
 same_as = "early"
-from_s = 7
+from_s = 14
 to_s = 50
 start_mm = 300
 throttle = [[0.5, 600]]
@@ -89,11 +89,11 @@ func TestDemoOfficiates(t *testing.T) {
 	changed.Entrant = "The other bench"
 	w.decide(wire.WhatTrial, "", changed)
 	at = until("the first closed", func(at map[string]wire.Trial) bool { return at["early"].ToUs != 0 })
-	if now := time.Now().UnixMicro(); at["early"].ToUs != begun+5_000_000 || now < begun+5_000_000 || at["early"].Entrant != "The other bench" {
+	if now := time.Now().UnixMicro(); at["early"].ToUs != begun+12_000_000 || now < begun+12_000_000 || at["early"].Entrant != "The other bench" {
 		t.Errorf("closed %+v at %d", at["early"], now)
 	}
 	at = until("the second open", func(at map[string]wire.Trial) bool { return at["late"].ID != "" })
-	if now := time.Now().UnixMicro(); at["late"].ToUs != 0 || at["late"].FromUs != begun+7_000_000 || now < begun+7_000_000 || at["other"].ToUs != 0 {
+	if now := time.Now().UnixMicro(); at["late"].ToUs != 0 || at["late"].FromUs != begun+14_000_000 || now < begun+14_000_000 || at["other"].ToUs != 0 {
 		t.Errorf("at %d: %+v", now, at)
 	}
 	until("passages of the second", func(map[string]wire.Trial) bool {
