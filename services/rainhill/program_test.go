@@ -60,6 +60,16 @@ func (p *program) said() string {
 	return p.out.String()
 }
 
+// says waits until it has said some words.
+func (p *program) says(t testing.TB, words string) {
+	t.Helper()
+	for end := time.Now().Add(30 * time.Second); !strings.Contains(p.said(), words); time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatalf("it does not say %q; it said: %s", words, p.said())
+		}
+	}
+}
+
 func start(t testing.TB, args ...string) *program {
 	t.Helper()
 	path, err := built()
@@ -124,6 +134,7 @@ func TestServeStopsCleanly(t *testing.T) {
 			t.Fatalf("the page does not answer; it said: %s", p.said())
 		}
 		t.Logf("start to page: %v", time.Since(began))
+		p.says(t, "Ctrl-C stops it")
 		if h.PID != p.Process.Pid || !strings.Contains(p.said(), h.URL) || !strings.Contains(p.said(), "The official's key, told this once: ") {
 			t.Fatalf("holder %+v; it said: %s", h, p.said())
 		}
@@ -137,6 +148,7 @@ func TestServeStopsCleanly(t *testing.T) {
 			t.Fatalf("%v still holds the folder", h)
 		}
 		again := start(t, serveArgs(data)...)
+		again.says(t, "Ctrl-C stops it")
 		if _, ok := answers(data, 30*time.Second); !ok || strings.Contains(again.said(), "told this once") {
 			t.Fatalf("the second start said: %s", again.said())
 		}
