@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -108,9 +109,8 @@ func (d *drivers) since(us int64) (all []bridge) {
 	return all
 }
 
-// has waits until both motors report a throttle that holds, and says when the later of them did first.
-func (d *drivers) has(what string, fromUs int64, within time.Duration, holds func(duty int64) bool) (atUs int64) {
-	d.t.Helper()
+// first waits until both motors report a throttle that holds, and says when the later of them did first; 0 when they do not.
+func (d *drivers) first(fromUs int64, within time.Duration, holds func(duty int64) bool) (atUs int64) {
 	for end := time.Now().Add(within + time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		all, latest := d.since(fromUs), int64(0)
 		for _, m := range motorsOfHeron {
@@ -122,15 +122,24 @@ func (d *drivers) has(what string, fromUs int64, within time.Duration, holds fun
 			latest = max(latest, all[i].atUs)
 		}
 		if latest >= 0 {
-			if took := time.Duration(latest-fromUs) * time.Microsecond; took > within {
-				d.t.Errorf("%s: it took %s, want at most %s", what, took, within)
-			}
 			return latest
 		}
 	}
-	all := d.since(fromUs)
-	d.t.Fatalf("%s: not within %s; the boards reported %v", what, within, all[max(0, len(all)-8):])
 	return 0
+}
+
+// has wants both motors to report a throttle that holds in time, and says when the later of them did first.
+func (d *drivers) has(what string, fromUs int64, within time.Duration, holds func(duty int64) bool) (atUs int64) {
+	d.t.Helper()
+	atUs = d.first(fromUs, within, holds)
+	if atUs == 0 {
+		all := d.since(fromUs)
+		d.t.Fatalf("%s: not within %s; the boards reported %v", what, within, all[max(0, len(all)-8):])
+	}
+	if took := time.Duration(atUs-fromUs) * time.Microsecond; took > within {
+		d.t.Errorf("%s: it took %s, want at most %s", what, took, within)
+	}
+	return atUs
 }
 
 func standing(duty int64) bool { return duty == 0 }
@@ -142,7 +151,7 @@ func about(permille int64) func(int64) bool {
 // at opens a browser of an official's own; "" looks on without signing in.
 func (d *drivers) at(name, view string) *desk {
 	d.t.Helper()
-	x := &desk{&track{t: d.t, writer: &writer{t: d.t, nc: d.h.Bus(), site: "line"}, h: d.h, ctx: chrome.TabFor(d.t, d.browser, 4*time.Minute)}, name}
+	x := &desk{&track{t: d.t, writer: &writer{t: d.t, nc: d.h.Bus(), site: "line"}, h: d.h, ctx: chrome.TabFor(d.t, d.browser, 2*chrome.Limit)}, name}
 	if name == "" {
 		chrome.Do(d.t, x.ctx, "looking on", chromedp.EmulateViewport(1280, 1000), chromedp.Navigate(d.h.URL+"/"))
 		x.shows(`rainhill.phase === 'live'`)
@@ -155,45 +164,110 @@ func (d *drivers) at(name, view string) *desk {
 	return x
 }
 
-const reporting = `document.querySelectorAll('#arm-form [name=motor]:checked').length === 2`
+const reporting = `(all => all.length > 0 && all.every(e => e.checked))([...document.querySelectorAll('#arm-form [name=motor]')])`
 
-// arm confirms the cautions and arms both motors.
+// byItself is whether a page tells that the service has stopped everything by itself, as it is
+// to where the machine that tests kept it waiting.
+const byItself = `/stood still|nothing was heard of|has not taken what was driven|connection to the bus was lost/.test((document.querySelector('#lost') ?? document.querySelector('#stop'))?.innerText)`
+
+// halted is whether the service has stopped everything by itself.
+func (x *desk) halted() bool {
+	x.t.Helper()
+	is := chrome.Eval[bool](x.t, x.ctx, byItself)
+	if is {
+		x.t.Log(x.text("#lost, #stop"))
+	}
+	return is
+}
+
+// sees waits until an expression holds, or until the service has stopped everything by
+// itself: then it is false.
+func (x *desk) sees(js string) bool {
+	x.t.Helper()
+	x.shows(`(` + js + `) || ` + byItself)
+	return !x.halted()
+}
+
+// anew tells a story of driving until it comes to its end.
+func (x *desk) anew(story func() bool) {
+	x.t.Helper()
+	for end := time.Now().Add(chrome.Limit); !story(); {
+		if time.Now().After(end) {
+			x.t.Fatal("the service stopped everything every time")
+		}
+	}
+}
+
+// arm confirms the cautions and arms all motors, again where that is refused or does not last.
 func (x *desk) arm() {
 	x.t.Helper()
-	x.shows(reporting)
-	x.confirm("cautions")
-	x.press("#arm-form button.primary")
-	x.shows(`document.querySelector('#desk') && !document.querySelector('#dead')`)
+	for range 4 {
+		x.shows(reporting)
+		chrome.Eval[bool](x.t, x.ctx, `(document.querySelectorAll('#lost button, #refused button').forEach(b => b.click()), true)`)
+		x.shows(`!document.querySelector('#lost, #refused')`)
+		x.confirm("cautions")
+		x.press("#arm-form button.primary")
+		x.shows(`document.querySelector('#lost, #refused') || document.querySelector('#desk') && !document.querySelector('#dead')`)
+		if chrome.Eval[bool](x.t, x.ctx, `!!document.querySelector('#desk')`) {
+			return
+		}
+		x.t.Log(x.text("#lost, #refused"))
+	}
+	x.t.Fatal("the motors could not be armed")
 }
 
-func (x *desk) confirm(name string) {
+func (x *desk) confirm(name string) bool {
 	x.t.Helper()
-	chrome.Eval[bool](x.t, x.ctx, fmt.Sprintf(`(document.querySelector('#arm-form [name=%s]').checked = true, true)`, name))
+	return x.sees(fmt.Sprintf(`(e => e && (e.checked = true))(document.querySelector('#arm-form [name=%s]'))`, name))
 }
 
-// armAgain arms anew where the service has stopped everything by itself because the
-// machine that tests kept it waiting: it is to, and whoever drives goes on.
+// armAgain arms anew where the service has stopped everything by itself: whoever drives goes on.
 func (x *desk) armAgain() {
 	x.t.Helper()
-	if why := chrome.Eval[string](x.t, x.ctx, `document.querySelector('#lost')?.innerText ?? ''`); strings.Contains(why, "stood still") || strings.Contains(why, "nothing was heard") {
-		x.t.Log(why)
+	if chrome.Eval[bool](x.t, x.ctx, `!!document.querySelector('#lost')`) && x.halted() {
 		x.arm()
 	}
 }
 
-// whole sets the throttle of the whole locomotive by its slider.
-func (x *desk) whole(permille int) {
+// whole sets the throttle of the whole locomotive by its slider, and says when.
+func (x *desk) whole(permille int) (fromUs int64) {
 	x.t.Helper()
 	x.armAgain()
-	chrome.Eval[bool](x.t, x.ctx, fmt.Sprintf(`(() => { const e = document.querySelector('[data-throttle=all-heron] input[type=range]'); e.value = '%d'; e.dispatchEvent(new Event('input', {bubbles: true})); return true; })()`, permille))
+	fromUs = time.Now().UnixMicro()
+	chrome.Eval[bool](x.t, x.ctx, fmt.Sprintf(`(e => Boolean(e && (e.value = '%d', e.dispatchEvent(new Event('input', {bubbles: true})))))(document.querySelector('[data-throttle=all-heron] input[type=range]'))`, permille))
+	return fromUs
 }
 
-// escape presses the key, and says when.
-func (x *desk) escape() int64 {
+// driven has both motors driven at a throttle within 3 s, and tries again where the service
+// or a board stopped them meanwhile.
+func (d *drivers) driven(x *desk, permille int) {
+	d.t.Helper()
+	for range 4 {
+		from := x.whole(permille)
+		if at := d.first(from, 3*time.Second, about(int64(permille))); at != 0 && at <= from+3_000_000 {
+			return
+		}
+		d.t.Logf("not at %d permille yet: %v", permille, d.since(from))
+	}
+	d.t.Fatalf("the motors are not driven at %d permille", permille)
+}
+
+// key presses a key on a control that is not dead.
+func (x *desk) key(selector, key, code, char string) bool {
 	x.t.Helper()
-	from := time.Now().UnixMicro()
-	press(x.t, x.ctx, "Escape", "Escape", "")
-	return from
+	if !x.sees(fmt.Sprintf(`!document.querySelector('#dead') && (e => (e.focus(), document.activeElement === e))(document.querySelector(%q))`, selector)) {
+		return false
+	}
+	press(x.t, x.ctx, key, code, char)
+	return true
+}
+
+// pressed has something pressed, and says when the page took it.
+func (x *desk) pressed(act func()) (atUs int64) {
+	x.t.Helper()
+	chrome.Eval[bool](x.t, x.ctx, `(window.pressedUs = 0, ['click', 'keydown'].forEach(k => addEventListener(k, e => (window.pressedUs ||= Math.round(1000 * (performance.timeOrigin + e.timeStamp))), {capture: true, once: true})), true)`)
+	act()
+	return chrome.Eval[int64](x.t, x.ctx, `window.pressedUs`)
 }
 
 // TestPageDrives arms two driver sets in a browser, drives them, and has them stopped by one
@@ -216,105 +290,124 @@ func (d *drivers) armsAndDrives(ada, looker *desk) {
 		d.t.Error("motors can be armed without confirming the cautions")
 	}
 	ada.arm()
-	looker.shows(`document.querySelector('#stop .stop-all') && document.querySelector('#stop').innerText.includes('Ada')`)
-	from := time.Now().UnixMicro()
-	ada.whole(400)
-	d.has("40 % by the slider", from, 3*time.Second, about(400))
-	ada.shows(`[...document.querySelectorAll('.driven tbody tr')].every(r => r.querySelector('[data-duty="400"]') && /mm\/s/.test(r.innerText))`)
-	if !chrome.Eval[bool](d.t, ada.ctx, `[...document.querySelectorAll('.ways input')].every(e => e.disabled)`) {
-		d.t.Error("the way can be changed while it runs")
-	}
-	chrome.Eval[bool](d.t, ada.ctx, `(document.querySelector('[data-throttle=m1-rear] input[type=range]').focus(), true)`)
-	press(d.t, ada.ctx, "PageUp", "PageUp", "")
-	ada.shows(`document.querySelector('[data-motor=m1-rear] [data-asked="450"]') && document.querySelector('[data-motor=m1-front] [data-asked="400"]')`)
-	press(d.t, ada.ctx, "0", "Digit0", "0")
-	ada.shows(`document.querySelector('[data-motor=m1-rear] [data-asked="0"]')`)
-	ada.whole(300)
-	ada.shows(`document.querySelector('[data-motor=m1-rear] [data-asked="300"]')`)
-	for _, slip := range []string{"640", "-5", ""} { // a typed slip is refused, and is not full throttle
-		chrome.Eval[bool](d.t, ada.ctx, fmt.Sprintf(`(e => (e.value = %q, e.dispatchEvent(new Event('change', {bubbles: true})), true))(document.querySelector('[data-throttle=m1-rear] input[type=number]'))`, slip))
-		ada.shows(`document.querySelector('#refused')?.innerText.includes('0 to 100 %') && document.querySelector('[data-throttle=m1-rear] input[type=number]').value === '30.0'`)
-		ada.press("#refused button")
-	}
-	ada.shows(`!document.querySelector('#refused') && document.querySelector('[data-motor=m1-rear] [data-asked="300"]')`)
+	ada.anew(func() bool {
+		d.driven(ada, 400)
+		return looker.sees(`document.querySelector('#stop .stop-all') && document.querySelector('#stop').innerText.includes('Ada')`) && ada.slides()
+	})
 	ada.picture("drive desk")
+}
+
+// slides goes through the throttles of who drives at 40 %.
+func (x *desk) slides() bool {
+	x.t.Helper()
+	const rear, number = `[data-throttle=m1-rear] input[type=range]`, `document.querySelector('[data-throttle=m1-rear] input[type=number]')`
+	if !x.sees(`(rows => rows.length > 0 && rows.every(r => r.querySelector('[data-duty="400"]') && /mm\/s/.test(r.innerText)))([...document.querySelectorAll('.driven tbody tr')])`) ||
+		!x.sees(`(ways => ways.length > 0 && ways.every(e => e.disabled))([...document.querySelectorAll('.ways input')])`) || // the way cannot be changed while it runs
+		!x.key(rear, "PageUp", "PageUp", "") || !x.sees(`document.querySelector('[data-motor=m1-rear] [data-asked="450"]') && document.querySelector('[data-motor=m1-front] [data-asked="400"]')`) ||
+		!x.key(rear, "0", "Digit0", "0") || !x.sees(`document.querySelector('[data-motor=m1-rear] [data-asked="0"]')`) {
+		return false
+	}
+	x.whole(300)
+	if !x.sees(`document.querySelector('[data-motor=m1-rear] [data-asked="300"]')`) {
+		return false
+	}
+	for _, slip := range []string{"640", "-5", ""} { // a typed slip is refused, and is not full throttle
+		if !x.sees(fmt.Sprintf(`(e => (e.value = %q, e.dispatchEvent(new Event('change', {bubbles: true}))))(%s)`, slip, number)) ||
+			!x.sees(`document.querySelector('#refused')?.innerText.includes('0 to 100 %') && `+number+`.value === '30.0'`) {
+			return false
+		}
+		x.press("#refused button")
+	}
+	return x.sees(`!document.querySelector('#refused') && document.querySelector('[data-motor=m1-rear] [data-asked="300"]')`)
 }
 
 // stopsFromElsewhere has the railway stand within half a second of a press, measured on its boards.
 func (d *drivers) stopsFromElsewhere(ada, looker *desk) {
 	d.t.Helper()
-	stopped := func(what string, act func(x *desk) int64) {
+	stopped := func(what string, prepare, act func()) {
 		d.t.Helper()
-		from := time.Now().UnixMicro()
-		ada.whole(500)
-		d.has("driven before "+what, from, 4*time.Second, about(500))
-		from = act(looker)
-		at := d.has(what, from, 500*time.Millisecond, standing)
-		d.t.Logf("%s: the boards had 0 after %d ms", what, (at-from)/1000)
-		ada.shows(`document.querySelector('#lost') && !document.querySelector('#desk')`)
-		ada.says("#lost", "somebody who is not signed in")
-		looker.shows(`document.querySelector('#stop').innerText.includes('All motors stopped') && document.querySelector('#stop').innerText.includes('somebody who is not signed in')`)
+		ada.anew(func() bool {
+			prepare()
+			d.driven(ada, 500)
+			from := looker.pressed(act)
+			ada.shows(`document.querySelector('#lost') && !document.querySelector('#desk')`)
+			if ada.halted() {
+				return false
+			}
+			at := d.has(what, from, 500*time.Millisecond, standing)
+			d.t.Logf("%s: the boards had 0 after %d ms", what, (at-from)/1000)
+			ada.says("#lost", "somebody who is not signed in")
+			looker.shows(`document.querySelector('#stop').innerText.includes('All motors stopped') && document.querySelector('#stop').innerText.includes('somebody who is not signed in')`)
+			return true
+		})
 	}
-	for _, view := range []string{"line", "wall", "results"} {
-		chrome.Eval[bool](d.t, looker.ctx, fmt.Sprintf(`(location.hash = %q, true)`, view))
-		looker.shows(fmt.Sprintf(`rainhill.view === %q && document.querySelector('#stop .stop-all')?.getBoundingClientRect().height >= 60`, view))
-	}
-	stopped("the button of one who is not signed in", func(x *desk) int64 {
-		from := time.Now().UnixMicro()
-		x.press("#stop .stop-all")
-		if !chrome.Eval[bool](d.t, x.ctx, `new Promise(r => requestAnimationFrame(() => r(/Stopp(ing|ed)|motors stopped/.test(document.querySelector('#stop').innerText))))`) {
+	escape := func() { press(d.t, looker.ctx, "Escape", "Escape", "") }
+	ada.anew(func() bool {
+		d.driven(ada, 300)
+		return !slices.ContainsFunc([]string{"line", "wall", "results"}, func(view string) bool {
+			chrome.Eval[bool](d.t, looker.ctx, fmt.Sprintf(`(location.hash = %q, true)`, view))
+			return !looker.sees(fmt.Sprintf(`rainhill.view === %q && document.querySelector('#stop .stop-all')?.getBoundingClientRect().height >= 60`, view))
+		})
+	})
+	stopped("the button of one who is not signed in", func() {}, func() {
+		looker.press("#stop .stop-all")
+		if !chrome.Eval[bool](d.t, looker.ctx, `new Promise(r => requestAnimationFrame(() => r(/Stopp(ing|ed)|motors stopped/.test(document.querySelector('#stop').innerText))))`) {
 			d.t.Error("nothing is shown in the frame after the press")
 		}
-		return from
 	})
 	ada.arm()
-	looker.shows(`document.querySelector('#stop .stop-all')`)
-	stopped("escape with a slip open and a field in use", func(x *desk) int64 {
-		x.press(".official button")
-		chrome.Do(d.t, x.ctx, "typing", chromedp.WaitVisible("dialog input[name=key]"), chromedp.SendKeys("dialog input[name=key]", "half a word"))
-		x.shows(`document.querySelector('dialog:modal #stop .stop-all')`)
-		return x.escape()
-	})
+	stopped("escape with a slip open and a field in use", func() {
+		chrome.Eval[bool](d.t, looker.ctx, `(document.querySelector('dialog[open]')?.close(), true)`)
+		looker.press(".official button")
+		chrome.Do(d.t, looker.ctx, "typing", chromedp.WaitVisible("dialog input[name=key]"), chromedp.SendKeys("dialog input[name=key]", "half a word"))
+		looker.shows(`document.querySelector('dialog:modal #stop .stop-all')`)
+	}, escape)
 	ada.arm()
-	looker.shows(`document.querySelector('#stop .stop-all')`)
-	stopped("escape on the page of a replay", func(x *desk) int64 {
-		chrome.Do(d.t, x.ctx, "opening a replay", chromedp.Navigate(d.h.URL+"/replay?session=s1"))
-		x.shows(`document.querySelector('#stop .stop-all')`)
-		return x.escape()
-	})
+	stopped("escape on the page of a replay", func() {
+		chrome.Do(d.t, looker.ctx, "opening a replay", chromedp.Navigate(d.h.URL+"/replay?session=s1"))
+		looker.shows(`document.querySelector('#stop .stop-all')`)
+	}, escape)
 }
 
 // TestPageDriversChange has another official take over knowingly: the motors stop, and the
 // loser is told by whom. Who leaves the page loses authority.
 func TestPageDriversChange(t *testing.T) {
 	d := openDrivers(t)
-	ada := d.at("Ada", "drive")
+	ada, ben := d.at("Ada", "drive"), d.at("Ben", "")
 	ada.arm()
-	ada.whole(350)
-	d.has("before it is taken over", time.Now().UnixMicro(), 4*time.Second, about(350))
-	ben := d.at("Ben", "drive")
-	ben.textHas("#arm", "Speak with Ada first", "35.0 %")
-	if chrome.Eval[bool](d.t, ben.ctx, `document.querySelector('#arm-form') !== null`) {
-		d.t.Error("authority can be taken over without being told whose it is")
-	}
-	ben.press("#take-over")
-	ben.shows(reporting)
-	ben.confirm("cautions")
-	ben.press("#arm-form button.primary")
-	if chrome.Eval[bool](d.t, ben.ctx, `document.querySelector('#desk') !== null`) {
-		d.t.Error("authority was taken over without the second confirmation")
-	}
-	ben.confirm("knowingly")
-	from := time.Now().UnixMicro()
-	ben.press("#arm-form button.primary")
-	d.has("taking over stops the motors", from, time.Second, standing)
-	ada.shows(`document.querySelector('#lost')?.innerText.includes('Ben took over') && !document.querySelector('#desk')`)
+	ada.anew(func() bool {
+		chrome.Do(t, ben.ctx, "beginning anew", chromedp.Reload())
+		ben.to("drive")
+		d.driven(ada, 350)
+		if !ben.sees(`['Speak with Ada first', '35.0 %'].every(w => document.querySelector('#arm').innerText.includes(w))`) {
+			return false
+		}
+		if chrome.Eval[bool](t, ben.ctx, `document.querySelector('#arm-form') !== null`) {
+			t.Error("authority can be taken over without being told whose it is")
+		}
+		ben.press("#take-over")
+		if !ben.sees(reporting) || !ben.confirm("cautions") || !ben.sees(`document.querySelector('#arm-form [name=knowingly]') && (document.querySelector('#arm-form button.primary').click(), true)`) {
+			return false
+		}
+		if chrome.Eval[bool](t, ben.ctx, `document.querySelector('#desk') !== null`) {
+			t.Error("authority was taken over without the second confirmation")
+		}
+		if !ben.confirm("knowingly") {
+			return false
+		}
+		from := ben.pressed(func() { ben.press("#arm-form button.primary") })
+		ada.shows(`document.querySelector('#lost') && !document.querySelector('#desk')`)
+		if ada.halted() {
+			return false
+		}
+		d.has("taking over stops the motors", from, time.Second, standing)
+		ada.says("#lost", "Ben took over")
+		return true
+	})
 	ben.shows(`document.querySelector('#desk')`)
-	ben.whole(350)
-	from = time.Now().UnixMicro()
-	d.has("the new holder drives", from, 4*time.Second, about(350))
-	from = time.Now().UnixMicro()
-	chrome.Do(d.t, ben.ctx, "leaving the page", chromedp.Navigate("about:blank"))
+	d.driven(ben, 350)
+	chrome.Do(t, ben.ctx, "leaving the page", chromedp.Navigate("about:blank"))
+	from := time.Now().UnixMicro()
 	at := d.has("authority lapses when the page is left", from, 3*time.Second, standing)
 	d.t.Logf("the boards had 0 %d ms after the page was left", (at-from)/1000)
 	ada.shows(`document.querySelector('#stop').innerText.includes('nothing was heard of Ben')`)
@@ -324,22 +417,21 @@ func TestPageDriversChange(t *testing.T) {
 // tests kept it waiting. It gives the instant at which the last one began.
 func (x *desk) sweeps() (from int64) {
 	x.t.Helper()
-	const over = `document.querySelector('#swept')?.innerText.includes('ran to its end')`
-	for range 4 {
+	x.anew(func() bool {
 		x.armAgain()
 		from = time.Now().UnixMicro()
-		chrome.Eval[bool](x.t, x.ctx, `(document.querySelector('.sweep-form').open = true, document.querySelector('#ramp').value = '0.5', document.querySelector('#ramp').dispatchEvent(new Event('change')), true)`)
-		x.fill("#sweep-form", map[string]string{"from": "20", "to": "40", "steps": "3", "hold": "0.7"})
-		x.press("#sweep-form button.primary")
-		x.shows(`document.querySelector('#sweeping')?.innerText.includes('of 5') || !!document.querySelector('#lost')`)
-		x.picture("drive sweep")
-		chrome.Wait(x.t, x.ctx, over+` || !!document.querySelector('#lost')`, 30*time.Second)
-		if chrome.Eval[bool](x.t, x.ctx, `!!(`+over+`)`) {
-			return from
+		if !x.sees(`(document.querySelector('.sweep-form').open = true) && (e => (e.value = '0.5', e.dispatchEvent(new Event('change'))))(document.querySelector('#ramp'))`) {
+			return false
 		}
-	}
-	x.t.Fatal("no sweep ran to its end")
-	return 0
+		x.fill("#sweep-form", map[string]string{"from": "20", "to": "40", "steps": "3", "hold": "1.5"})
+		x.press("#sweep-form button.primary")
+		if !x.sees(`document.querySelector('#sweeping')?.innerText.includes('of 5')`) {
+			return false
+		}
+		x.picture("drive sweep")
+		return x.sees(`document.querySelector('#swept')?.innerText.includes('ran to its end')`)
+	})
+	return from
 }
 
 // TestPageSweepsAndTrims runs a sweep to its end, and has trim bring two unlike driver sets together.
@@ -358,29 +450,44 @@ func TestPageSweepsAndTrims(t *testing.T) {
 			t.Errorf("the sweep never stood at %d: %v", want, levels)
 		}
 	}
-	ada.whole(600)
-	d.has("before trim", time.Now().UnixMicro(), 4*time.Second, about(600))
-	ada.shows(`document.querySelector('form[data-trim=heron]')`)
-	time.Sleep(1500 * time.Millisecond) // while the train gathers speed both sets pull, and part less
-	before := d.desync()
-	for end := time.Now().Add(15 * time.Second); max(before, -before) < 0.005 && time.Now().Before(end); before = d.desync() {
-		time.Sleep(100 * time.Millisecond) // the train is still gathering speed
-	}
-	ada.press("form[data-trim=heron] button")
-	chrome.Wait(t, ada.ctx, `(() => { const v = document.querySelector('[data-desync]')?.dataset.desync; return v && Math.abs(Number(v)) < 0.005; })()`, 8*time.Second)
-	time.Sleep(time.Second)
-	after := d.desync()
-	t.Logf("desync %.4f without trim, %.4f with it", before, after)
-	if max(before, -before) < 0.005 || max(after, -after) > 0.005 {
-		t.Errorf("desync %.4f without trim, %.4f with it", before, after)
-	}
-	ada.picture("drive trim")
-	ada.press("#release")
+	ada.anew(func() bool {
+		d.driven(ada, 600)
+		if !ada.sees(`document.querySelector('form[data-trim=heron]')`) {
+			return false
+		}
+		time.Sleep(1500 * time.Millisecond) // while the train gathers speed both sets pull, and part less
+		before, after := d.desync(), 0.0
+		for end := time.Now().Add(15 * time.Second); !(before >= 0.005) && time.Now().Before(end); before = d.desync() {
+			time.Sleep(100 * time.Millisecond) // the train is still gathering speed
+		}
+		if !ada.sees(`(e => e && (e.click(), true))(document.querySelector('form[data-trim=heron] button'))`) ||
+			!ada.sees(`(v => v && Math.abs(Number(v)) < 0.005)(document.querySelector('[data-desync]').dataset.desync)`) {
+			return false
+		}
+		within := 0 // twice running: one look may be at a crossing of zero
+		for end := time.Now().Add(15 * time.Second); within < 2 && time.Now().Before(end); {
+			time.Sleep(time.Second) // other readings
+			after = d.desync()
+			if within++; !(after <= 0.005) {
+				within = 0
+			}
+		}
+		if ada.halted() {
+			return false
+		}
+		t.Logf("desync %.4f without trim, %.4f with it", before, after)
+		if !(before >= 0.005) || within < 2 {
+			t.Errorf("desync %.4f without trim, %.4f with it", before, after)
+		}
+		ada.picture("drive trim")
+		return ada.sees(`(e => e && (e.click(), true))(document.querySelector('#release'))`)
+	})
 	ada.shows(`!document.querySelector('#desk') && document.querySelector('#arm-form')`)
 	d.has("release stops", time.Now().UnixMicro(), time.Second, standing)
 }
 
-// desync is that of the two sets over half a second of the view's readings.
+// desync is how far the two sets are apart, over half a second of the view's readings; NaN
+// where they do not tell.
 func (d *drivers) desync() float64 {
 	d.t.Helper()
 	sum, n := map[string]float64{}, map[string]int{}
@@ -393,27 +500,28 @@ func (d *drivers) desync() float64 {
 		}
 	}
 	a, b := motorsOfHeron[0], motorsOfHeron[1]
-	if n[a] == 0 || n[b] == 0 {
-		d.t.Fatalf("wheel speeds of %v", n)
-	}
 	va, vb := sum[a]/float64(n[a]), sum[b]/float64(n[b])
-	return (vb - va) / ((va + vb) / 2)
+	return math.Abs((vb - va) / ((va + vb) / 2))
+}
+
+// runs has the experiment gone on with.
+func (x *desk) runs() bool {
+	x.t.Helper()
+	x.armAgain()
+	return x.sees(`(e => e && (e.click(), true))(document.querySelector('#run-experiment:enabled'))`) && x.sees(`document.querySelector('#halt-now') && document.querySelector('.pair-order li.now')`)
 }
 
 // runsAll has all runs made. One that was not made to its end is gone on with.
 func (x *desk) runsAll(n int) {
 	x.t.Helper()
-	for end := time.Now().Add(150 * time.Second); time.Now().Before(end); {
-		chrome.Wait(x.t, x.ctx, `!document.querySelector('#halt-now')`, 80*time.Second)
+	x.anew(func() bool {
+		chrome.Wait(x.t, x.ctx, `!document.querySelector('#halt-now')`, chrome.Limit)
 		if chrome.Eval[int](x.t, x.ctx, `document.querySelectorAll('.pair-order li.made').length`) == n {
-			return
+			return true
 		}
-		x.armAgain()
-		x.shows(`document.querySelector('#run-experiment:enabled')`)
-		x.press("#run-experiment")
-		x.shows(`document.querySelector('#halt-now')`)
-	}
-	x.t.Fatal("the experiment did not come to its end")
+		x.runs()
+		return false
+	})
 }
 
 // TestPageTriesTrim plans an experiment of two pairs and runs it to its end.
@@ -433,9 +541,7 @@ func TestPageTriesTrim(t *testing.T) {
 	ada.shows(`document.querySelectorAll('.pair-order li').length === 4 && document.querySelector('#hindrance')`)
 	order := chrome.Eval[[]string](t, ada.ctx, `[...document.querySelectorAll('.pair-order li')].map(e => e.dataset.trim)`)
 	ada.arm()
-	ada.shows(`document.querySelector('#run-experiment') && !document.querySelector('#run-experiment').disabled`)
-	ada.press("#run-experiment")
-	ada.shows(`document.querySelector('.pair-order li.now')`)
+	ada.anew(ada.runs)
 	ada.picture("drive experiment")
 	ada.runsAll(4)
 	var ran []string

@@ -17,15 +17,16 @@ import (
 func TestDrivePageLooks(t *testing.T) {
 	t.Parallel()
 	d := quietDrivers(t)
-	ada := d.at("Ada", "drive")
+	ada, looker := d.at("Ada", "drive"), d.at("", "drive")
 	ada.textHas("#arm-form", "has not reported in this session")
 	d.run()
 	ada.shows(reporting) // motors that begin to report are seen by who waits for them
 	ada.fits("before arming", true)
 	ada.arm()
-	chrome.Eval[bool](t, ada.ctx, `(document.querySelector('.sweep-form').open = true)`)
+	ada.armAgain()
+	ada.shows(`(e => e && (e.open = true))(document.querySelector('.sweep-form'))`)
 	ada.fits("the desk", true)
-	looker := d.at("", "drive")
+	ada.armAgain() // while its looks are checked, the page may say nothing for too long
 	looker.textHas("#arm", "m1-front")
 	looker.fits("looking on", true)
 	for _, view := range []string{"wall", "call", "line"} {
