@@ -420,16 +420,13 @@ func (x *desk) sweeps() (from int64) {
 	x.anew(func() bool {
 		x.armAgain()
 		from = time.Now().UnixMicro()
-		if !x.sees(`(document.querySelector('.sweep-form').open = true) && (e => (e.value = '0.5', e.dispatchEvent(new Event('change'))))(document.querySelector('#ramp'))`) {
-			return false
-		}
-		x.fill("#sweep-form", map[string]string{"from": "20", "to": "40", "steps": "3", "hold": "1.5"})
-		x.press("#sweep-form button.primary")
-		if !x.sees(`document.querySelector('#sweeping')?.innerText.includes('of 5')`) {
+		if !x.sees(`(document.querySelector('.sweep-form').open = true) && (e => (e.value = '0.5', e.dispatchEvent(new Event('change'))))(document.querySelector('#ramp'))`) ||
+			!x.sees(`(f => (Object.entries({from: 20, to: 40, steps: 3, hold: 1.5}).forEach(([k, v]) => (f.elements[k].value = v)), f.querySelector('button.primary').click(), true))(document.querySelector('#sweep-form'))`) ||
+			!x.sees(`document.querySelector('#sweeping')?.innerText.includes('of 5')`) {
 			return false
 		}
 		x.picture("drive sweep")
-		return x.sees(`document.querySelector('#swept')?.innerText.includes('ran to its end')`)
+		return x.sees(`document.querySelector('#swept')`) && strings.Contains(x.text("#swept"), "ran to its end")
 	})
 	return from
 }
