@@ -184,7 +184,7 @@ func (x *desk) halted() bool {
 // itself: then it is false.
 func (x *desk) sees(js string) bool {
 	x.t.Helper()
-	x.shows(`(` + js + `) || ` + byItself)
+	x.shows(`(() => { try { return ` + js + ` } catch { return false } })() || ` + byItself) // a control may be gone
 	return !x.halted()
 }
 

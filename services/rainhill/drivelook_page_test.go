@@ -26,8 +26,10 @@ func TestDrivePageLooks(t *testing.T) {
 	ada.armAgain()
 	ada.shows(`(e => e && (e.open = true))(document.querySelector('.sweep-form'))`)
 	ada.fits("the desk", true)
-	ada.armAgain() // while its looks are checked, the page may say nothing for too long
-	looker.textHas("#arm", "m1-front")
+	ada.anew(func() bool { // while its looks are checked, her page may say nothing for too long
+		ada.armAgain()
+		return looker.sees(`document.querySelector('#arm').innerText.includes('m1-front')`)
+	})
 	looker.fits("looking on", true)
 	for _, view := range []string{"wall", "call", "line"} {
 		chrome.Eval[bool](t, looker.ctx, fmt.Sprintf(`(location.hash = %q, true)`, view))
