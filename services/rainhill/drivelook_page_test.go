@@ -23,8 +23,10 @@ func TestDrivePageLooks(t *testing.T) {
 	ada.shows(reporting) // motors that begin to report are seen by who waits for them
 	ada.fits("before arming", true)
 	ada.arm()
-	ada.armAgain()
-	ada.shows(`(e => e && (e.open = true))(document.querySelector('.sweep-form'))`)
+	ada.anew(func() bool {
+		ada.armAgain()
+		return ada.sees(`document.querySelector('.sweep-form').open = true`)
+	})
 	ada.fits("the desk", true)
 	ada.anew(func() bool { // while its looks are checked, her page may say nothing for too long
 		ada.armAgain()
