@@ -69,6 +69,20 @@ func has(t *testing.T, where, got string, want ...string) {
 	}
 }
 
+// note has the page keep, as window's name, the value that an expression has when another one
+// is first true: for what does not stand long enough to be asked for, or must be timed.
+func note(t *testing.T, ctx context.Context, name, when, value string) {
+	t.Helper()
+	chrome.Eval[bool](t, ctx, fmt.Sprintf(`(new MutationObserver(() => { if (window.%s === undefined && %s) window.%s = %s; })
+		.observe(document.body, {subtree: true, childList: true, characterData: true, attributes: true}), true)`, name, when, name, value))
+}
+
+// signedIn is true when the page is drawn as for an official: with what only officials may do.
+const signedIn = `document.querySelector('#head').textContent.includes('Sign out')`
+
+// isLive is true while the head says that the line is live: not so after half a second of silence.
+const isLive = `document.querySelector('#line-state').innerText === 'live'`
+
 const kestrel = `[data-trial="t-kestrel"]`
 
 func boardNumbers(t *testing.T, s *stage, ctx context.Context) {

@@ -2,6 +2,7 @@ package dashboard_test
 
 import (
 	"encoding/json"
+	"fmt"
 	"image"
 	"image/png"
 	"io"
@@ -44,11 +45,14 @@ type stage struct {
 	official string
 	demo     bool
 	muted    bool          // the line is up, but nothing is said
-	withheld string        // a module that is not served
-	late     time.Duration // how long every file but the first ones takes
+	withheld string        // how the names of files end that are not served
+	held     chan struct{} // when there is one: they are served when it is closed
+	news     func() any    // what is said at every beat, as what is said once is lost on a page that is calling
+	asks     int           // how often the clocks were compared
 	refuse   string
 	driving  wire.Driving
-	driven   uint64 // revision of what was said last of it
+	driven   uint64         // revision of what was said last of it
+	told     []wire.Driving // the last that was said of it, when something was
 	lines    map[*websocket.Conn]bool
 	posts    []sent
 }
@@ -91,7 +95,7 @@ func (s *stage) shut() {
 
 func (s *stage) url(rest string) string { return "http://" + s.addr + "/" + rest }
 
-// beat says an empty frame every 100 ms to every line, until the end.
+// beat says a frame every 100 ms to every line, until the end: an empty one, or the news.
 func (s *stage) beat(end chan struct{}) {
 	tick := time.NewTicker(100 * time.Millisecond)
 	defer tick.Stop()
@@ -102,18 +106,27 @@ func (s *stage) beat(end chan struct{}) {
 		case <-tick.C:
 		}
 		s.mu.Lock()
-		quiet := s.muted
+		quiet, news := s.muted, s.news
 		s.mu.Unlock()
-		if !quiet {
+		switch {
+		case quiet:
+		case news != nil:
+			s.say(news())
+		default:
 			s.say(wire.Frame{})
 		}
 	}
 }
 
-// say sends a view or a frame with the present instant to every line.
+// say sends a view or a frame with the present instant to every line; of what is driven the
+// last is told to who calls later too.
 func (s *stage) say(message any) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if d, is := message.(wire.Driving); is {
+		s.told = append(s.told[:0], s.revised(d))
+		message = s.told[0]
+	}
 	for c := range s.lines {
 		s.write(c, message)
 	}
@@ -127,8 +140,6 @@ func (s *stage) write(c *websocket.Conn, message any) {
 	case wire.View:
 		m.Type, m.NowUs = "view", time.Now().UnixMicro()
 		message = m
-	case wire.Driving:
-		message = s.revised(m)
 	}
 	c.SetWriteDeadline(time.Now().Add(time.Second))
 	if c.WriteJSON(message) != nil {
@@ -182,14 +193,22 @@ func (s *stage) posted(path string) []sent {
 // await waits until n posts came to a path.
 func (s *stage) await(path string, n int) []sent {
 	s.t.Helper()
-	for range 200 {
-		if got := s.posted(path); len(got) >= n {
-			return got
+	s.until(fmt.Sprintf("%d posts to %s", n, path), func() bool { return len(s.posted(path)) >= n })
+	return s.posted(path)
+}
+
+// until waits for what is promised to nobody within a time: a minute, to end what is in vain.
+func (s *stage) until(what string, done func() bool) {
+	s.t.Helper()
+	for range 2400 {
+		if done() {
+			return
 		}
 		time.Sleep(25 * time.Millisecond)
 	}
-	s.t.Fatalf("waited 5 s for %d posts to %s, got %v", n, path, s.posted(path))
-	return nil
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.t.Fatalf("waited a minute for %s; posted were %v", what, s.posts)
 }
 
 func (s *stage) handler() http.Handler {
@@ -202,12 +221,17 @@ func (s *stage) handler() http.Handler {
 	files := http.StripPrefix(prefix, http.FileServerFS(assets))
 	mux.HandleFunc("GET "+prefix, func(w http.ResponseWriter, r *http.Request) {
 		s.mu.Lock()
-		withheld, late := s.withheld != "" && strings.HasSuffix(r.URL.Path, s.withheld), s.late
+		withheld, held := s.withheld != "" && strings.HasSuffix(r.URL.Path, s.withheld), s.held
 		s.mu.Unlock()
-		time.Sleep(late)
-		if withheld {
+		if withheld && held == nil {
 			http.Error(w, "withheld", http.StatusServiceUnavailable)
 			return
+		}
+		if withheld {
+			select {
+			case <-held:
+			case <-r.Context().Done():
+			}
 		}
 		files.ServeHTTP(w, r)
 	})
@@ -270,6 +294,9 @@ func (s *stage) line(w http.ResponseWriter, r *http.Request) {
 	}
 	s.mu.Lock()
 	s.write(c, s.view)
+	for _, d := range s.told {
+		s.write(c, d)
+	}
 	s.lines[c] = true
 	s.mu.Unlock()
 	for {
@@ -283,6 +310,7 @@ func (s *stage) line(w http.ResponseWriter, r *http.Request) {
 		now := time.Now().UnixMicro()
 		s.mu.Lock()
 		if ask.Type == "ask" {
+			s.asks++
 			s.write(c, map[string]any{"type": "told", "t1_us": ask.T1Us, "t2_us": now, "t3_us": now})
 		}
 		s.mu.Unlock()
