@@ -30,6 +30,7 @@ func TestPage(t *testing.T) {
 		{"the line comes back by itself", reconnect},
 		{"another build is loaded once", newBuild},
 		{"a key and a finger are one crossing each", taps},
+		{"the hand comes late", handLate},
 		{"taps wait for the service", tapsWait},
 		{"from nothing to timing", firstTrain},
 		{"a start link signs in", startLink},
@@ -241,6 +242,24 @@ func taps(t *testing.T, s *stage, ctx context.Context) {
 		if !seen[float64(n+1)] {
 			t.Errorf("seq %d is missing", n+1)
 		}
+	}
+}
+
+// handLate has what takes taps come after the clock exchanges that the line begins with: there
+// are as many again, so that the first tap is not timed by its arrival.
+func handLate(t *testing.T, s *stage, ctx context.Context) {
+	held := make(chan struct{})
+	s.change(func() { s.official, s.withheld, s.held = "Ann", "js/tapping.js", held })
+	visit(t, s, ctx, "")
+	s.until("the first clock exchanges", func() bool {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		return s.asks >= 5
+	})
+	close(held)
+	got := s.await("/api/sync", 5)
+	if took := got[4].Body["t1_us"].(float64) - got[0].Body["t1_us"].(float64); took > 5e6 {
+		t.Errorf("five clock exchanges took %.1f s, want them quick: without taps there is one in 5 s", took/1e6)
 	}
 }
 
