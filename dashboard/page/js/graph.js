@@ -31,7 +31,7 @@ export class TrainGraph extends HTMLElement {
   /** @type {Frame | null} as last drawn */ frame = null;
   /** @type {Running[]} as last drawn */ shown = [];
   /** @type {import('./tip.js').Tip | null} */ tip = null;
-  /** @type {Event | null} what asked for a remark first */ asked = null;
+  /** @type {import('./tip.js').Asked | null} what asked for a remark first */ asked = null;
 
   connectedCallback() {
     this.canvas = document.createElement('canvas');
@@ -41,7 +41,7 @@ export class TrainGraph extends HTMLElement {
     this.tabIndex = 0;
     this.setAttribute('role', 'group');
     this.setAttribute('aria-label', 'Train graph: arrow keys go from passage to passage');
-    for (const first of ['pointermove', 'pointerdown', 'focus']) this.addEventListener(first, (e) => { this.asked ??= e; });
+    for (const first of ['pointermove', 'pointerdown', 'focus']) this.addEventListener(first, (event) => { this.asked ??= { event, frame: this.frame, box: this.getBoundingClientRect() }; });
     this.stop = moving(this, () => this.draw());
   }
 

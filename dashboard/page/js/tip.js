@@ -11,6 +11,7 @@ import { xOf, yOf } from './graph.js';
 const REACH = 16;
 
 /** @typedef {() => [number, number] | null} Where px on the graph, or null when it is gone */
+/** @typedef {{event: Event, frame: TrainGraph['frame'], box: DOMRect}} Asked what asked, with the graph as it was then */
 
 /** A passage in words. @param {PassageVerdict} p */
 export function passageWords(p) {
@@ -34,7 +35,7 @@ export class Tip {
   /** a tap keeps it until the next */ pinned = false;
   /** @type {PassageVerdict | null} the passage of the arrow keys */ at = null;
 
-  /** @param {TrainGraph} graph @param {Event | null} [first] what asked for it, before it was there */
+  /** @param {TrainGraph} graph @param {Asked | null} [first] what asked for it, before it was there */
   constructor(graph, first) {
     this.graph = graph;
     this.end = new AbortController();
@@ -50,7 +51,7 @@ export class Tip {
     graph.addEventListener('keydown', (e) => this.key(e), until);
     addEventListener('keydown', (e) => e.key === 'Escape' && this.hide(), until);
     addEventListener('pointerdown', (e) => e.target instanceof Node && !graph.contains(e.target) && this.hide(), until);
-    if (first instanceof PointerEvent) this.point(first, first.type === 'pointerdown');
+    if (first?.event instanceof PointerEvent) this.point(first.event, first.event.type === 'pointerdown', first);
   }
 
   /** @param {string} words @param {Where} where @param {boolean} [pin] */
@@ -89,9 +90,8 @@ export class Tip {
     return this.graph.shown.flatMap((r) => r.passages.filter((p) => p.at_us >= from)).sort((a, b) => a.at_us - b.at_us);
   }
 
-  /** @param {PassageVerdict} p @returns {[number, number] | null} */
-  placeOf(p) {
-    const f = this.graph.frame;
+  /** @param {PassageVerdict} p @param {TrainGraph['frame']} [f] @returns {[number, number] | null} */
+  placeOf(p, f = this.graph.frame) {
     return f && p.at_us >= f.fromUs ? [xOf(f, p.at_us), yOf(f, p.position_mm)] : null;
   }
 
@@ -100,13 +100,13 @@ export class Tip {
     this.say(passageWords(p), () => this.placeOf(p), pin);
   }
 
-  /** @param {MouseEvent} e @param {boolean} pin */
-  point(e, pin) {
+  /** @param {MouseEvent} e @param {boolean} pin @param {Asked} [then] */
+  point(e, pin, then) {
     if (e.target instanceof Element && e.target.closest('button')) return;
-    const box = this.graph.getBoundingClientRect();
+    const box = then?.box ?? this.graph.getBoundingClientRect();
     let [near, least] = [/** @type {PassageVerdict | null} */ (null), REACH];
     for (const p of this.passages()) {
-      const at = this.placeOf(p);
+      const at = this.placeOf(p, then?.frame);
       const d = at ? Math.hypot(at[0] - e.clientX + box.left, at[1] - e.clientY + box.top) : Infinity;
       if (d < least) [near, least] = [p, d];
     }
