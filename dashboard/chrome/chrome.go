@@ -69,7 +69,7 @@ func Start(t testing.TB) context.Context {
 		t.Skipf("no Chromium found: looked for %s", strings.Join(names, ", "))
 	}
 	base := chromedp.DefaultExecAllocatorOptions
-	opts := append(base[:len(base):len(base)], chromedp.ExecPath(path), chromedp.Flag("disable-gpu", true))
+	opts := append(base[:len(base):len(base)], chromedp.ExecPath(path), chromedp.Flag("disable-gpu", true), chromedp.WSURLReadTimeout(patience))
 	if os.Geteuid() == 0 {
 		opts = append(opts, chromedp.NoSandbox) // Chromium refuses its sandbox to root
 	}
@@ -189,19 +189,20 @@ func Do(t testing.TB, ctx context.Context, what string, actions ...chromedp.Acti
 // Click presses what a selector finds, once a pointer at its middle would hit it. A
 // pointer itself goes to where the element was: what comes in meanwhile moves it away.
 func Click(selector string) chromedp.Action[chromedp.Void] {
-	hit := fmt.Sprintf(`(e => {
+	press := fmt.Sprintf(`(e => {
 		if (!e || e.disabled) return false;
 		e.scrollIntoView({block: 'center', behavior: 'instant'});
 		const b = e.getClientRects()[0], top = b && document.elementFromPoint(b.x + b.width / 2, b.y + b.height / 2);
-		return !!top && (e.contains(top) || top.closest('label')?.control === e);
+		if (!top || !e.contains(top) && top.closest('label')?.control !== e) return false;
+		e.focus({preventScroll: true});
+		e.dispatchEvent(new MouseEvent('click', {bubbles: true, cancelable: true, view: window, detail: 1}));
+		return true;
 	})(document.querySelector(%q))`, selector)
-	act := fmt.Sprintf(`(e => (e.focus({preventScroll: true}), e.dispatchEvent(new MouseEvent('click', {bubbles: true, cancelable: true, view: window, detail: 1}))))(document.querySelector(%q))`, selector)
 	return func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
-		if _, err := chromedp.Poll[any](hit, chromedp.WithPollingInterval(look), chromedp.WithPollingTimeout(patience))(ctx, target); err != nil {
+		if _, err := chromedp.Poll[bool](press, chromedp.WithPollingInterval(look), chromedp.WithPollingTimeout(patience))(ctx, target); err != nil {
 			return chromedp.Void{}, fmt.Errorf("waiting until %s can be hit: %w", selector, err)
 		}
-		_, err := chromedp.Evaluate[any](act)(ctx, target)
-		return chromedp.Void{}, err
+		return chromedp.Void{}, nil
 	}
 }
 
