@@ -32,9 +32,10 @@ const (
 // draw no frame for long, and what waits for frames does not see its own time run out.
 const look = 20 * time.Millisecond
 
-// drawn is true after the next frame, or after a moment in which none was drawn: what a page
-// has to show for what it knows already stands there then.
-const drawn = "await new Promise(done => (requestAnimationFrame(() => setTimeout(done)), setTimeout(done, 250)))"
+// drawn is true after the next frame, or after a moment in which none was drawn, and not before
+// a page that puts its drawing off has drawn: what it has to show for what it knows already
+// stands there then. A page that is told of more all the time is not waited for longer.
+const drawn = "for (let n = 0; !n || n < 40 && window.rainhill?.waiting; n++) await new Promise(done => (requestAnimationFrame(() => setTimeout(done)), setTimeout(done, 250)))"
 
 // PastEdge is an expression that names what of a page runs past the window's right edge.
 const PastEdge = `[...document.querySelectorAll('body *')].filter(e => e.getBoundingClientRect().right > innerWidth + 0.5 && ![...e.children].some(c => c.getBoundingClientRect().right > innerWidth + 0.5)).slice(0, 5).map(e => e.tagName + '.' + e.className + ' ' + e.textContent.slice(0, 30)).join('; ')`

@@ -21,7 +21,7 @@ export function drawn() {
   lags[lagged++ % lags.length] = (clock.busUs() - state.toldUs) / 1000;
 }
 
-/** @param {{link: import('./link.js').Link, motion: import('./pace.js').Pace, sheet: import('./pace.js').Pace, view: () => string}} parts */
+/** @param {{link: import('./link.js').Link, motion: import('./pace.js').Pace, sheet: import('./pace.js').Pace, head?: import('./pace.js').Pace, view: () => string}} parts head: where it has a pace of its own */
 export function probe(parts) {
   const facts = {
     get rev() { return state.rev; },
@@ -29,6 +29,8 @@ export function probe(parts) {
     get phase() { return state.phase; },
     get official() { return state.me.official; },
     get drawings() { return drawings; },
+    /** is something to be drawn that is not drawn yet? */
+    get waiting() { return parts.sheet.waiting || Boolean(parts.head?.waiting); },
     /** what the sheet shows is true at this place in the journal */
     get drawnRev() { return drawnRev; },
     /** performance.now() of the last message */

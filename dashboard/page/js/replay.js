@@ -123,6 +123,6 @@ document.documentElement.dataset.view = 'replay';
 headElement.replaceChildren();
 sheetElement.replaceChildren();
 keys();
-probe({ link, motion, sheet, view: () => 'replay' });
+probe({ link, motion, sheet, head, view: () => 'replay' });
 Object.defineProperty(window, 'replay', { get: () => structuredClone(replay.told) });
 call();
