@@ -446,36 +446,37 @@ const small = `[...document.querySelectorAll('button, select, input, summary, a.
 func TestLook(t *testing.T) {
 	t.Parallel()
 	browser := chrome.Start(t)
-	for _, v := range []struct{ name, at, then string }{
-		{"line", "", ""},
-		{"line with uncertainty", "", `document.querySelector('.board .check input').click()`},
-		{"wall", "#wall", ""},
-		{"book", "#book", ""},
-		{"health", "health", ""},
-		{"a circuit", "#book", `[...document.querySelectorAll('[aria-labelledby=b-circuit] button')].pop().click()`},
+	const uncertain = `document.querySelector('[data-trial="t-kestrel"] .figures').innerText.includes('±')`
+	for _, v := range []struct{ name, at, then, wait string }{
+		{"line", "", "", ""},
+		{"line with uncertainty", "", `document.querySelector('.board .check input').click()`, uncertain},
+		{"wall", "#wall", "", ""},
+		{"book", "#book", "", ""},
+		{"health", "health", "", ""},
+		{"a circuit", "#book", `[...document.querySelectorAll('[aria-labelledby=b-circuit] button')].pop().click()`, `document.querySelector('form.drawing')`},
 		{"a circuit of pieces", "#book", `document.querySelector('[aria-labelledby=b-circuit] .entries button').click();
 			while (!document.querySelector('input[value=pieces]')) await new Promise(requestAnimationFrame); document.querySelector('input[value=pieces]').click();
 			while (!document.querySelector('.oval button')) await new Promise(requestAnimationFrame); document.querySelector('.oval button').click();
 			while (!document.querySelector('.drawn .handle')) await new Promise(requestAnimationFrame); document.querySelector('.piece-key').focus();
 			const mm = document.querySelector('[name="piece.mm"]'); mm.value = '450'; mm.dispatchEvent(new Event('input', {bubbles: true}));
-			while (!document.querySelector('.hint button')) await new Promise(requestAnimationFrame)`},
-		{"a plan", "#plan=loop", ""},
-		{"roster", "#roster", ""},
-		{"roster, a locomotive", "#roster", `document.querySelector('[data-id=kestrel] .does button').click()`},
-		{"roster, a variant of a consist", "#roster", `[...document.querySelectorAll('[data-id=coal] .does button')].pop().click()`},
-		{"roster, a motor", "#roster", `document.querySelector('[data-id=m1] .does button').click()`},
-		{"roster, a battery", "#roster", `document.querySelector('[aria-labelledby=r-battery] .caption button').click()`},
+			while (!document.querySelector('.hint button')) await new Promise(requestAnimationFrame)`, `document.querySelector('.hint button')`},
+		{"a plan", "#plan=loop", "", ""},
+		{"roster", "#roster", "", ""},
+		{"roster, a locomotive", "#roster", `document.querySelector('[data-id=kestrel] .does button').click()`, `document.querySelector('[data-id=kestrel] form.entry')`},
+		{"roster, a variant of a consist", "#roster", `[...document.querySelectorAll('[data-id=coal] .does button')].pop().click()`, `document.querySelector('[data-id=coal] form.entry')`},
+		{"roster, a motor", "#roster", `document.querySelector('[data-id=m1] .does button').click()`, `document.querySelector('[data-id=m1] form.entry')`},
+		{"roster, a battery", "#roster", `document.querySelector('[aria-labelledby=r-battery] .caption button').click()`, `document.querySelector('[aria-labelledby=r-battery] form.entry')`},
 		{"roster, a file", "#roster", `const d = new DataTransfer(); d.items.add(new File(['id,name,mass_g,set,gear_ratio,colour\nkestrel,"Kestrel, rebuilt",900,front,22\nowl,=HYPERLINK("x"),450 g,front,18\nnew,'+'Long'.repeat(45)+',450,front,18\n'], 'stock.csv'));
-			const f = document.querySelector('[name=roster-file]'); f.files = d.files; f.dispatchEvent(new Event('change')); while (!document.querySelector('.offers')) await new Promise(requestAnimationFrame)`},
-		{"a trial", "#book", `[...document.querySelectorAll('[aria-labelledby=b-trial] button')].pop().click()`},
-		{"a lap", "", `document.querySelector('.lap.inferred').click()`},
-		{"a lap with uncertainty", "", `document.querySelector('.board .check input').click(); document.querySelector('.lap.inferred').click()`},
-		{"trouble", "", `document.querySelector('.board .check input').click(); document.querySelector('button.ticket').focus()`},
-		{"trouble on the wall", "#wall", ""},
+			const f = document.querySelector('[name=roster-file]'); f.files = d.files; f.dispatchEvent(new Event('change'))`, `document.querySelector('.offers')`},
+		{"a trial", "#book", `[...document.querySelectorAll('[aria-labelledby=b-trial] button')].pop().click()`, `document.querySelector('.trial-sheet')`},
+		{"a lap", "", `document.querySelector('.lap.inferred').click()`, `document.querySelector('dialog[open] form.void')`},
+		{"a lap with uncertainty", "", `document.querySelector('.board .check input').click(); document.querySelector('.lap.inferred').click()`, uncertain + ` && document.querySelector('dialog[open] form.void')`},
+		{"trouble", "", `document.querySelector('.board .check input').click(); document.querySelector('button.ticket').focus()`, uncertain + ` && document.querySelector('` + remark + `')`},
+		{"trouble on the wall", "#wall", "", ""},
 		{"trouble in the list", "", `document.querySelector('.lap.incident').click();
-			while (!document.querySelector('dialog[open]')) await new Promise(requestAnimationFrame); [...document.querySelectorAll('dialog button')].pop().click()`},
-		{"trouble in the book", "#book", ""},
-		{"first train", "#book", ""},
+			while (!document.querySelector('dialog[open]')) await new Promise(requestAnimationFrame); [...document.querySelectorAll('dialog button')].pop().click()`, `document.querySelector('dialog .left-out')`},
+		{"trouble in the book", "#book", "", ""},
+		{"first train", "#book", "", ""},
 	} {
 		t.Run(v.name, func(t *testing.T) {
 			s := newStage(t)
@@ -491,7 +492,7 @@ func TestLook(t *testing.T) {
 			}
 			ctx := chrome.Tab(t, browser)
 			visit(t, s, ctx, v.at)
-			chrome.Wait(t, ctx, `rainhill.official && document.querySelector('main section, main .wall, main article')`, 5*time.Second)
+			chrome.Wait(t, ctx, signedIn+` && document.querySelector('main section, main .wall, main article')`, 5*time.Second)
 			if strings.HasPrefix(v.name, "trouble") {
 				chrome.Wait(t, ctx, `document.querySelector('.order button')`, 5*time.Second)
 				if v.at == "" {
@@ -507,7 +508,7 @@ func TestLook(t *testing.T) {
 			}
 			if v.then != "" {
 				chrome.Eval[any](t, ctx, "(async () => { "+v.then+"; })()")
-				time.Sleep(120 * time.Millisecond) // drawn in a frame or two
+				chrome.Wait(t, ctx, v.wait, 5*time.Second)
 			}
 			look(t, ctx, v.name)
 		})

@@ -123,34 +123,35 @@ var meetLooks = []struct {
 	name, at string
 	view     func() wire.View
 	then     string
+	wait     string // for what then has shown
 }{
-	{"no meet yet", "#meet", unmet, ""},
-	{"making one", "#meet", unmet, `document.querySelector('#make-meet').click()`},
-	{"nobody is entered", "#meet", nobody, `document.querySelector('#next button').click()`},
-	{"a run under way", "#meet", meeting, `document.querySelector('#balance').click()`},
-	{"a run that went wrong", "#meet", meeting, `document.querySelector('#wrong').click()`},
-	{"between runs", "#meet", between, `document.querySelector('.people button:last-of-type').click()`},
-	{"opening a run", "#meet", between, `document.querySelector('#open-run').click()`},
-	{"the order does not fit", "#meet", amiss, `document.querySelector('#paste-entries').click()`},
-	{"signed", "#meet", signed, `document.querySelector('#seal details').open = true; document.querySelector('.trials').click(); document.querySelector('#unsign').click()`},
-	{"call sheet", "#call", meeting, ""},
-	{"call sheet between runs", "#call", between, ""},
-	{"call sheet when all is over", "#call", signed, ""},
-	{"call sheet before anything", "#call", nobody, ""},
+	{"no meet yet", "#meet", unmet, "", ""},
+	{"making one", "#meet", unmet, `document.querySelector('#make-meet').click()`, `document.querySelector('#meet-form')`},
+	{"nobody is entered", "#meet", nobody, `document.querySelector('#next button').click()`, `document.querySelector('#entry-form')`},
+	{"a run under way", "#meet", meeting, `document.querySelector('#balance').click()`, `document.querySelector('#balance[aria-expanded=true]')`},
+	{"a run that went wrong", "#meet", meeting, `document.querySelector('#wrong').click()`, `document.querySelector('#outcome-form')`},
+	{"between runs", "#meet", between, `document.querySelector('.people button:last-of-type').click()`, `document.querySelector('#entry-form')`},
+	{"opening a run", "#meet", between, `document.querySelector('#open-run').click()`, `document.querySelector('#run-form')`},
+	{"the order does not fit", "#meet", amiss, `document.querySelector('#paste-entries').click()`, `document.querySelector('#paste-form')`},
+	{"signed", "#meet", signed, `document.querySelector('#seal details').open = true; document.querySelector('.trials').click(); document.querySelector('#unsign').click()`, `document.querySelector('.behind') && document.querySelector('#seal form')`},
+	{"call sheet", "#call", meeting, "", ""},
+	{"call sheet between runs", "#call", between, "", ""},
+	{"call sheet when all is over", "#call", signed, "", ""},
+	{"call sheet before anything", "#call", nobody, "", ""},
 }
 
-// openLook opens a meet's view and does what the look asks for.
-func openLook(t *testing.T, browser context.Context, view wire.View, at, then string) context.Context {
+// openLook opens a meet's view, does what the look asks for, and waits for what comes of it.
+func openLook(t *testing.T, browser context.Context, view wire.View, at, then, wait string) context.Context {
 	t.Helper()
 	s := newStage(t)
 	s.view, s.health, s.official = view, ailing(), "Ann"
 	ctx := chrome.Tab(t, browser)
 	chrome.Do(t, ctx, "a desktop", chromedp.EmulateViewport(1280, 800))
 	visit(t, s, ctx, at)
-	chrome.Wait(t, ctx, `rainhill.official && document.querySelector('main .next-thing, main .call, main .welcome h1')`, 5*time.Second)
+	chrome.Wait(t, ctx, signedIn+` && document.querySelector('main .next-thing, main .call, main .welcome h1')`, 5*time.Second)
 	if then != "" {
 		chrome.Eval[any](t, ctx, "(async () => { "+then+"; })()")
-		time.Sleep(200 * time.Millisecond) // drawn in a frame or two
+		chrome.Wait(t, ctx, wait, 5*time.Second)
 	}
 	return ctx
 }
@@ -161,7 +162,7 @@ func TestMeetLook(t *testing.T) {
 	browser := chrome.Start(t)
 	for _, l := range meetLooks {
 		t.Run(l.name, func(t *testing.T) {
-			ctx := openLook(t, browser, l.view(), l.at, l.then)
+			ctx := openLook(t, browser, l.view(), l.at, l.then, l.wait)
 			if chrome.Eval[bool](t, ctx, `document.title === 'broken' || document.querySelector('main img') !== null`) {
 				t.Error("a name became markup")
 			}
@@ -175,9 +176,9 @@ func TestMeetLook(t *testing.T) {
 func TestCallSheetIsReadFromAfar(t *testing.T) {
 	t.Parallel()
 	browser := chrome.Start(t)
-	ctx := openLook(t, browser, meeting(), "#call", "")
+	ctx := openLook(t, browser, meeting(), "#call", "", "")
 	chrome.Do(t, ctx, "a big screen", chromedp.EmulateViewport(1920, 1080))
-	time.Sleep(120 * time.Millisecond)
+	chrome.Wait(t, ctx, `innerWidth === 1920`, 3*time.Second)
 	has(t, "the call sheet", text(t, ctx, ".call article .word"), "NOW run 8", "NEXT run 9", "THEN run 10", "AFTER run 11")
 	if h := chrome.Eval[float64](t, ctx, `document.documentElement.scrollHeight`); h > 1080 {
 		t.Errorf("the call sheet is %g px high on a screen of 1080", h)
@@ -186,7 +187,7 @@ func TestCallSheetIsReadFromAfar(t *testing.T) {
 		t.Errorf("names are written %g px high, want 108 at least", size)
 	}
 	has(t, "the next call", text(t, ctx, "[data-call=next]"), "FRESH BATTERY")
-	ctx = openLook(t, browser, signed(), "#call", "")
+	ctx = openLook(t, browser, signed(), "#call", "", "")
 	if got := text(t, ctx, ".calls"); got != "RESULTS SIGNED" {
 		t.Errorf("when all is over the call sheet says %q", got)
 	}
@@ -209,7 +210,7 @@ func TestMeetOnPaper(t *testing.T) {
 			width, height float64
 		}{{"A4", 8.27, 11.69}, {"letter", 8.5, 11}} {
 			t.Run(state.name+" on "+paper.name, func(t *testing.T) {
-				ctx := openLook(t, browser, state.view, "#meet", "")
+				ctx := openLook(t, browser, state.view, "#meet", "", "")
 				pages := bytes.Count(printed(t, ctx, paper.width, paper.height), []byte("/Type /Page\n"))
 				if pages < 2 || pages > 6 {
 					t.Errorf("%d pages, want the order and the results", pages)
