@@ -118,7 +118,8 @@ func incidentsTold(t *testing.T, s *stage, ctx context.Context) {
 		{"finger", func() { finger(t, ctx, "button.ticket") }},
 	} {
 		chrome.Eval[bool](t, ctx, `(document.activeElement.blur(), dispatchEvent(new KeyboardEvent('keydown', {key: 'Escape'})), true)`)
-		chrome.Wait(t, ctx, fmt.Sprintf(`!document.querySelector(%q)`, remark), 3*time.Second)
+		// Escape stops all motors too, and what is said of that moves what stands below it.
+		chrome.Wait(t, ctx, fmt.Sprintf(`!document.querySelector(%q) && document.body.dataset.stop === 'ready' && document.querySelector('#stop').innerText.includes('All motors stopped')`, remark), 3*time.Second)
 		by.act()
 		chrome.Wait(t, ctx, fmt.Sprintf(`document.querySelector(%q)?.innerText.includes('it stood for 4 s between g1 and g2')`, remark), 3*time.Second)
 	}
@@ -131,10 +132,11 @@ func incidentsLive(t *testing.T, s *stage, ctx context.Context) {
 	toGraph(t, ctx)
 	r := running("t-kestrel", time.Now().UnixMicro())
 	r.Incidents = []wire.Incident{{Kind: wire.LiftOff, AtUs: time.Now().UnixMicro() - 2_000_000, PositionMm: ptr(700.0)}}
-	s.say(wire.Frame{Rev: 41, Results: []wire.TrialResult{r}})
+	lifted := wire.Frame{Rev: 41, Results: []wire.TrialResult{r}}
+	s.change(func() { s.news = func() any { return lifted } })
 	chrome.Wait(t, ctx, `document.querySelector('button.ticket')?.innerText === 'lift-off' && document.querySelector('[data-trial="t-kestrel"] .incidents')`, 5*time.Second)
 	r.Incidents = nil
-	s.say(wire.Frame{Rev: 42, Results: []wire.TrialResult{r}})
+	s.change(func() { s.news = func() any { return wire.Frame{Rev: 42, Results: []wire.TrialResult{r}} } })
 	chrome.Wait(t, ctx, `!document.querySelector('button.ticket') && !document.querySelector('.incidents')`, 5*time.Second)
 }
 
@@ -266,7 +268,11 @@ func orderOfTwo(t *testing.T, s *stage, ctx context.Context) {
 		t.Errorf("the order is %v", got)
 	}
 	chrome.Wait(t, ctx, `document.querySelector('.order').innerText.includes('Written down')`, 3*time.Second)
-	s.say(wire.Frame{Order: &wire.Order{State: wire.OrderClear, Trials: []string{"t-kestrel", "t-hostile"}}})
+	s.change(func() {
+		s.news = func() any {
+			return wire.Frame{Order: &wire.Order{State: wire.OrderClear, Trials: []string{"t-kestrel", "t-hostile"}}}
+		}
+	})
 	chrome.Wait(t, ctx, `!document.querySelector('.order')`, 3*time.Second)
 }
 
