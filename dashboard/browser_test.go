@@ -133,28 +133,21 @@ func markupIsText(t *testing.T, s *stage, ctx context.Context) {
 
 func staleBadge(t *testing.T, s *stage, ctx context.Context) {
 	visit(t, s, ctx, "")
-	if got := text(t, ctx, "#line-state"); got != "live" {
-		t.Errorf("the badge says %q, want live", got)
-	}
-	chrome.Eval[bool](t, ctx, `(new MutationObserver(() => {
-		if (!window.staleMs && document.querySelector('#line-state').innerText.startsWith('stale since')) window.staleMs = performance.now() - rainhill.heardMs;
-	}).observe(document.querySelector('#head'), {subtree: true, characterData: true, childList: true}), true)`)
-	took := math.Inf(1)
-	for range 5 { // a machine that is busy with other things draws late now and then
+	chrome.Wait(t, ctx, isLive, 5*time.Second)
+	note(t, ctx, "staleMs", `document.querySelector('#line-state').innerText.startsWith('stale since')`, `performance.now() - rainhill.heardMs`)
+	judged(t, ctx, func() string {
 		chrome.Eval[bool](t, ctx, `(delete window.staleMs, true)`)
 		s.change(func() { s.muted = true })
 		chrome.Wait(t, ctx, `window.staleMs`, 5*time.Second)
-		took = min(took, chrome.Eval[float64](t, ctx, `window.staleMs`))
+		took := chrome.Eval[float64](t, ctx, `window.staleMs`)
 		s.change(func() { s.muted = false })
-		chrome.Wait(t, ctx, `document.querySelector('#line-state').innerText === 'live'`, 3*time.Second)
-		if took <= 650 {
-			break
+		chrome.Wait(t, ctx, isLive, 3*time.Second)
+		t.Logf("the badge said stale %.0f ms after the last message", took)
+		if took > 650 {
+			return fmt.Sprintf("the badge said stale %.0f ms after the last message, want 500, and for this test 150 more", took)
 		}
-	}
-	t.Logf("the badge said stale %.0f ms after the last message", took)
-	if took > 650 {
-		t.Errorf("the badge said stale %.0f ms after the last message, want 500, and for this test 150 more", took)
-	}
+		return ""
+	})
 }
 
 func reconnect(t *testing.T, s *stage, ctx context.Context) {
@@ -164,9 +157,11 @@ func reconnect(t *testing.T, s *stage, ctx context.Context) {
 	chrome.Wait(t, ctx, `document.querySelector('#line-state').innerText.startsWith('line down since')`, 3*time.Second)
 	time.Sleep(1200 * time.Millisecond) // long enough for the pauses between calls to grow
 	s.change(func() { s.view.Session = &wire.Session{ID: "evening", Name: "After the pause", Circuit: "loop"} })
+	note(t, ctx, "backMs", `rainhill.phase === 'live' && document.querySelector('header').innerText.includes('After the pause')`, `Date.now()`)
 	s.open()
-	took := chrome.Wait(t, ctx, `rainhill.phase === 'live' && document.querySelector('header').innerText.includes('After the pause')`, 10*time.Second)
-	if took > 5500*time.Millisecond {
+	opened := time.Now()
+	chrome.Wait(t, ctx, `window.backMs`, 10*time.Second)
+	if took := time.Duration(chrome.Eval[int64](t, ctx, `backMs`)-opened.UnixMilli()) * time.Millisecond; took > 5500*time.Millisecond {
 		t.Errorf("the line came back after %v, want 5.5 s at most", took)
 	}
 }
@@ -403,25 +398,58 @@ func pictures(t *testing.T, s *stage, ctx context.Context) {
 }
 
 // latency sends 20 frames a second with new laps, and reads how old each was
-// when it had been drawn. The limit is wide, and there are five attempts, as machines
-// that run tests are busy with other things; the figure is in the log.
+// when it had been drawn. The limit is wide; the figure is in the log.
 func latency(t *testing.T, s *stage, ctx context.Context) {
 	visit(t, s, ctx, "")
-	told := ""
-	for range 5 {
+	judged(t, ctx, func() string {
 		lags := drawnAfter(t, s, ctx)
 		at := func(q float64) float64 { return lags[int(math.Round(q*float64(len(lags)-1)))] }
 		if len(lags) < 20 {
-			told = fmt.Sprintf("%d of 40 frames were drawn", len(lags))
-			continue
+			return fmt.Sprintf("%d of 40 frames were drawn", len(lags))
 		}
 		t.Logf("%d drawings of 40 frames; ms from the gateway's stamp to drawn: p50 %.0f, p90 %.0f, p99 %.0f", len(lags), at(0.5), at(0.9), at(0.99))
-		if at(0.5) <= 150 {
+		if at(0.5) > 150 {
+			return fmt.Sprintf("half of what was shown was older than %.0f ms, want 150 at most", at(0.5))
+		}
+		return ""
+	})
+}
+
+// judged makes attempts at what has to be quick; an attempt gives "" or what was wrong. One
+// good attempt is enough, as machines that run tests are busy with other things, and three bad
+// ones are at fault. An attempt is not judged when fixed drawings, on an empty page meanwhile,
+// took more than twice as long as on a machine at rest: then the machine is slow, and not the page.
+func judged(t *testing.T, ctx context.Context, attempt func() string) {
+	t.Helper()
+	const atRestMs = 7
+	empty := chrome.Tab(t, ctx)
+	chrome.Eval[bool](t, empty, `((async () => {
+		for (;;) {
+			await new Promise(next => setTimeout(next, 50));
+			await new Promise(requestAnimationFrame);
+			const begin = performance.now();
+			document.body.replaceChildren(...Array.from({length: 300}, (_, i) => Object.assign(document.createElement('p'), {textContent: begin + ' and ' + i})));
+			await new Promise(drawn => setTimeout(drawn));
+			took.push(performance.now() - begin);
+		}
+	})(), window.took = [], true)`)
+	bad := 0
+	for range 8 {
+		chrome.Eval[bool](t, empty, `(window.took = [], true)`)
+		wrong := attempt()
+		ms := chrome.Eval[float64](t, empty, `took.reduce((sum, ms) => sum + ms, 0) / took.length || 1e6`)
+		t.Logf("a fixed drawing took %.1f ms, and %d at rest; wrong: %s", ms, atRestMs, wrong)
+		if wrong == "" {
 			return
 		}
-		told = fmt.Sprintf("half of what was shown was older than %.0f ms, want 150 at most", at(0.5))
+		if ms > 2*atRestMs {
+			continue
+		}
+		if bad++; bad == 3 {
+			t.Error(wrong)
+			return
+		}
 	}
-	t.Error(told)
 }
 
 // drawnAfter is how many ms after its stamp each of 40 frames was drawn, in order of size.
