@@ -55,26 +55,6 @@ func answerReply(w http.ResponseWriter, reply wire.Reply) {
 	answer(w, status, reply)
 }
 
-// awaitScored waits until the scorer has taken a decision in, so that the next
-// one is checked against a book that holds it, and reports whether it has. The
-// decision is on disk either way: a scorer that is behind by more than two seconds
-// is not waited for.
-func (g *Gateway) awaitScored(site string, seq uint64) bool {
-	for end := time.Now().Add(2 * time.Second); time.Now().Before(end); time.Sleep(time.Millisecond) {
-		b, err := g.question(site, "scored", nil)
-		var at struct {
-			Seq uint64 `json:"seq"`
-		}
-		if err != nil {
-			return false
-		}
-		if json.Unmarshal(b, &at) == nil && at.Seq >= seq {
-			return true
-		}
-	}
-	return false
-}
-
 // tap takes a human's passage of a gate as a crossing like any other.
 func (g *Gateway) tap(w http.ResponseWriter, r *http.Request) {
 	e, ok := readEvent(w, r)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"strconv"
+	"sync"
 	"time"
 
 	"rainhill/pkg/bus"
@@ -15,6 +16,10 @@ import (
 
 // errConflict marks a decision on what somebody else has decided on meanwhile.
 var errConflict = errors.New("conflict")
+
+// scoredWithin is how long a decision on the line waits for the scorer in all. A page
+// waits 8 s for its answer, and must not take for lost what is written down.
+const scoredWithin = 5 * time.Second
 
 // decision checks a decision against the book, signs it and writes it down. Two
 // officials' decisions are taken one after the other, so that each is checked
@@ -32,9 +37,11 @@ func (g *Gateway) decision(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, "want {\"what\": text, \"value\": object, \"why\": text, \"session\": id, \"base_seq\": number}")
 		return
 	}
+	ctx, cancel := context.WithTimeout(r.Context(), scoredWithin)
+	defer cancel()
 	turn := &g.deciding
-	if in.Session != "" {
-		turn = &g.amending
+	if in.Session != "" { // its check alone may take minutes
+		turn, ctx = &g.amending, r.Context()
 	}
 	turn.Lock()
 	defer turn.Unlock()
@@ -50,7 +57,11 @@ func (g *Gateway) decision(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	site := g.site(r)
-	if _, err := g.patiently(r.Context(), site, "check", b); err != nil {
+	if !g.awaitScored(ctx, site, g.written.last(site)) {
+		refuse(w, http.StatusServiceUnavailable, "the scorer has not come to the decision before this one yet: try again")
+		return
+	}
+	if _, err := g.patiently(ctx, site, "check", b); err != nil {
 		g.failed(w, fmt.Errorf("%w", err))
 		return
 	}
@@ -59,17 +70,59 @@ func (g *Gateway) decision(w http.ResponseWriter, r *http.Request) {
 		g.failed(w, err)
 		return
 	}
+	g.written.note(site, reply.Seq)
 	reply.ID = e.ID
-	if reply.OK && g.awaitScored(site, reply.Seq) && e.Session == "" && !g.hadEffect(site, e.ID) {
+	ctx, done := context.WithTimeout(ctx, scoredWithin)
+	defer done()
+	if reply.OK && g.awaitScored(ctx, site, reply.Seq) && e.Session == "" && !g.hadEffect(ctx, site, e.ID) {
 		reply = wire.Reply{Reason: "somebody else decided on this at the same moment; look at what stands there now and decide again", Conflict: true, ID: e.ID}
 	}
 	answerReply(w, reply)
 }
 
+// written is the sequence of the last decision that was written here, by site.
+type written struct {
+	mu   sync.Mutex
+	seqs map[string]uint64
+}
+
+func (w *written) last(site string) uint64 {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.seqs[site]
+}
+
+func (w *written) note(site string, seq uint64) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if w.seqs == nil {
+		w.seqs = map[string]uint64{}
+	}
+	w.seqs[site] = max(w.seqs[site], seq)
+}
+
+// awaitScored waits until the scorer has come to a sequence, and reports whether it has.
+func (g *Gateway) awaitScored(ctx context.Context, site string, seq uint64) bool {
+	for seq > 0 {
+		b, err := g.patiently(ctx, site, "scored", nil)
+		var at struct {
+			Seq uint64 `json:"seq"`
+		}
+		if err != nil {
+			return false
+		}
+		if json.Unmarshal(b, &at) == nil && at.Seq >= seq {
+			break
+		}
+		time.Sleep(time.Millisecond)
+	}
+	return true
+}
+
 // hadEffect asks the scorer whether a decision did something: another gateway's
 // may have come between the check and the writing.
-func (g *Gateway) hadEffect(site, id string) bool {
-	b, err := g.question(site, "decided", []byte(id))
+func (g *Gateway) hadEffect(ctx context.Context, site, id string) bool {
+	b, err := g.patiently(ctx, site, "decided", []byte(id))
 	var reply wire.Reply
 	return err != nil || json.Unmarshal(b, &reply) != nil || reply.OK
 }

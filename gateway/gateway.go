@@ -61,6 +61,7 @@ type Gateway struct {
 	// A decision is checked and written down under one of these: one that names a
 	// session under amending, for its check may read all of an old session.
 	deciding, amending sync.Mutex
+	written            written
 }
 
 // agentName is by what name the gateway signs what it puts into the journal.
