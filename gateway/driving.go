@@ -111,13 +111,17 @@ func (h *hub) hearDriving(ctx context.Context) (*nats.Subscription, error) {
 	return sub, nil
 }
 
-// drive tells every viewer what is driven, at once, and keeps it for those to come.
+// drive tells every viewer what is driven, at once, and keeps it for those to come. The
+// first answer may come behind a younger state: a page that joins would not know.
 func (h *hub) drive(d wire.Driving) {
+	if h.driving != nil && d.Boot == h.is.Boot && d.Revision <= h.is.Revision {
+		return
+	}
 	msg, err := prepare(d)
 	if err != nil {
 		return
 	}
-	h.driving = msg
+	h.is, h.driving = d, msg
 	for v, ready := range h.viewers {
 		if ready {
 			h.push(v, msg)

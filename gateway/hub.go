@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"time"
@@ -41,24 +42,20 @@ type hub struct {
 	lastAt  time.Time
 	rev     uint64
 	fetch   *fetching
-	driving *websocket.PreparedMessage // what is driven, nil not known
+	is      wire.Driving               // what is driven
+	driving *websocket.PreparedMessage // the same, nil not known
 }
 
 type fetching struct {
-	joiners []*viewer
-	late    []*viewer // came while the question was under way: they need a younger view
-	since   []sent
+	joiners map[*viewer]bool
+	late    map[*viewer]bool // came while the question was under way: they need a younger view
+	since   []wire.Frame
 }
 
 type fetched struct {
 	view *websocket.PreparedMessage
 	rev  uint64
 	err  error
-}
-
-type sent struct {
-	rev uint64
-	msg *websocket.PreparedMessage
 }
 
 type viewer struct {
@@ -113,7 +110,7 @@ func (h *hub) run(ctx context.Context) error {
 			h.drive(d)
 		case v := <-h.joins:
 			h.viewers[v] = false
-			h.ask(v)
+			h.ask(map[*viewer]bool{v: true})
 		case v := <-h.leaves:
 			h.cut(v)
 		case got := <-h.views:
@@ -153,14 +150,16 @@ func (h *hub) send() {
 		}
 	}
 	if h.fetch != nil {
-		h.fetch.since = append(h.fetch.since, sent{f.Rev, msg})
+		h.fetch.since = append(h.fetch.since, f)
 	}
 	if f.Setup {
+		all := map[*viewer]bool{}
 		for v, ready := range h.viewers {
 			if ready {
-				h.ask(v)
+				all[v] = true
 			}
 		}
+		h.ask(all)
 	}
 }
 
@@ -187,15 +186,17 @@ func (h *hub) cut(v *viewer) {
 	}
 }
 
-// ask puts v among those who get the next view. The question goes out after v
-// came, so that no frame between falls through.
-func (h *hub) ask(v *viewer) {
-	if h.fetch == nil {
-		h.fetch = &fetching{joiners: []*viewer{v}}
+// ask puts viewers among those who get the next view. The question goes out after
+// they came, so that no frame between falls through.
+func (h *hub) ask(viewers map[*viewer]bool) {
+	switch {
+	case len(viewers) == 0:
+	case h.fetch == nil:
+		h.fetch = &fetching{joiners: viewers, late: map[*viewer]bool{}}
 		go h.get()
-		return
+	default:
+		maps.Copy(h.fetch.late, viewers)
 	}
-	h.fetch.late = append(h.fetch.late, v)
 }
 
 func (h *hub) get() {
@@ -218,29 +219,45 @@ func (h *hub) give(got fetched) {
 	f := h.fetch
 	h.fetch = nil
 	if got.err != nil {
-		h.fetch = &fetching{joiners: append(f.joiners, f.late...)}
+		maps.Copy(f.late, f.joiners)
+		h.fetch = &fetching{joiners: f.late, late: map[*viewer]bool{}}
 		time.AfterFunc(500*time.Millisecond, h.get)
 		return
 	}
-	if len(f.late) > 0 {
-		h.fetch = &fetching{joiners: f.late}
-		go h.get()
+	msgs := []*websocket.PreparedMessage{got.view}
+	frame := f.beyond(got.rev)
+	if msg, err := prepare(frame); err == nil && frame.Type != "" {
+		msgs = append(msgs, msg)
 	}
-	for _, v := range f.joiners {
+	if h.driving != nil {
+		msgs = append(msgs, h.driving)
+	}
+	for v := range f.joiners {
 		if _, here := h.viewers[v]; !here {
 			continue
 		}
 		h.viewers[v] = true
-		h.push(v, got.view)
-		for _, s := range f.since {
-			if s.rev > got.rev {
-				h.push(v, s.msg)
-			}
+		for _, m := range msgs {
+			h.push(v, m)
 		}
-		if h.driving != nil {
-			h.push(v, h.driving)
+		if frame.Setup {
+			f.late[v] = true
 		}
 	}
+	h.ask(f.late)
+}
+
+// beyond is what has been sent since and a view does not hold, in one frame: however
+// long the view took, who waited for it is not cut for it. It has no type when there
+// was nothing.
+func (f *fetching) beyond(rev uint64) (all wire.Frame) {
+	for _, x := range f.since {
+		if x.Rev > rev {
+			all = merge(all, x)
+			all.Type, all.NowUs = x.Type, x.NowUs
+		}
+	}
+	return all
 }
 
 // merge is frame a followed by frame b as one.
