@@ -96,7 +96,7 @@ func (s *service) arm(a asked, now time.Time) (token, held string, err error) {
 		s.motor(id).arm(a.roster.motors[id])
 	}
 	s.holder = authority{token: rand.Text(), by: a.By, sinceUs: now.UnixMicro(), heardAt: now}
-	s.sweep, s.tickAt, s.dirty = nil, now, true
+	s.sweep, s.tickAt, s.stepAt, s.dirty = nil, now, now, true
 	return s.holder.token, "", nil
 }
 
@@ -147,6 +147,7 @@ func (s *service) throttle(a asked, now time.Time) error {
 			return fmt.Errorf("motor %q is not armed", id)
 		}
 	}
+	s.step(now) // what was asked before has the time until now, what is asked has none of it
 	if s.sweep != nil && !s.sweep.Over {
 		s.sweep.end("the throttle was taken by hand")
 		for _, id := range s.sweep.Motors {
@@ -159,7 +160,7 @@ func (s *service) throttle(a asked, now time.Time) error {
 		m.by, m.why = s.holder.by, whyOr(a.Why, "throttle")
 	}
 	s.dirty = true
-	s.step(now, 0)
+	s.step(now)
 	s.say(now, false)
 	return nil
 }
@@ -191,6 +192,7 @@ func (s *service) sweepOff(a asked, now time.Time) error {
 			return fmt.Errorf("motor %q is driven: a sweep begins with the throttle closed", id)
 		}
 	}
+	s.step(now)
 	ask := *a.Sweep
 	if ask.RampS <= 0 {
 		ask.RampS = s.limits.rampS
@@ -223,8 +225,10 @@ func (s *service) goOn(now time.Time) {
 	}
 }
 
-// step moves every throttle by one step of its ramp and trim.
-func (s *service) step(now time.Time, dtS float64) {
+// step moves every throttle on to now by its ramp and trim.
+func (s *service) step(now time.Time) {
+	dtS := now.Sub(s.stepAt).Seconds()
+	s.stepAt = now
 	s.goOn(now)
 	for _, m := range s.motors {
 		if m.armed {

@@ -71,6 +71,7 @@ type service struct {
 	dirty   bool
 	toldAt  time.Time
 	tickAt  time.Time
+	stepAt  time.Time // up to then every throttle has moved
 }
 
 // authority is who drives; nobody when token is empty.
@@ -243,7 +244,7 @@ func (s *service) tick(now time.Time) {
 		}
 	}
 	if s.holder.token != "" {
-		s.step(now, since.Seconds())
+		s.step(now)
 	}
 	s.say(now, false)
 	if s.holder.token != "" && now.Sub(s.toldAt) >= s.limits.tell {
