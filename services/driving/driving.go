@@ -139,15 +139,18 @@ func (s *service) listen(ctx context.Context) (unsubscribe func(), err error) {
 			_ = x.Unsubscribe()
 		}
 	}
-	for subject, f := range map[string]nats.MsgHandler{
-		bus.Question(s.site, "driving"):           func(m *nats.Msg) { s.question(ctx, m) },
-		bus.Event(s.site, wire.KindMotor, "*"):    s.hear,
-		bus.Internal(s.site, wire.KindMotor, "*"): s.hear,
+	for _, on := range []struct {
+		subject string
+		f       nats.MsgHandler
+	}{
+		{bus.Event(s.site, wire.KindMotor, "*"), s.hear},
+		{bus.Internal(s.site, wire.KindMotor, "*"), s.hear},
+		{bus.Question(s.site, "driving"), func(m *nats.Msg) { s.question(ctx, m) }}, // last: who has an answer is heard
 	} {
-		x, err := s.nc.Subscribe(subject, f)
+		x, err := s.nc.Subscribe(on.subject, on.f)
 		if err != nil {
 			unsubscribe()
-			return nil, fmt.Errorf("listening on %s: %w", subject, err)
+			return nil, fmt.Errorf("listening on %s: %w", on.subject, err)
 		}
 		subs = append(subs, x)
 	}

@@ -245,15 +245,17 @@ func (j *Journal) Run(ctx context.Context) error {
 		defer j.mu.Unlock()
 		j.rejects.close()
 	}()
-	handlers := map[string]nats.MsgHandler{
-		bus.Events(j.cfg.Site):             j.arrive,
-		bus.Internals(j.cfg.Site):          j.arrive,
-		bus.Question(j.cfg.Site, "health"): j.answerHealth,
-	}
-	for subject, h := range handlers {
-		s, err := j.nc.Subscribe(subject, h)
+	for _, on := range []struct {
+		subject string
+		f       nats.MsgHandler
+	}{
+		{bus.Events(j.cfg.Site), j.arrive},
+		{bus.Internals(j.cfg.Site), j.arrive},
+		{bus.Question(j.cfg.Site, "health"), j.answerHealth}, // last: who has an answer may send events
+	} {
+		s, err := j.nc.Subscribe(on.subject, on.f)
 		if err != nil {
-			return fmt.Errorf("listening on %s: %w", subject, err)
+			return fmt.Errorf("listening on %s: %w", on.subject, err)
 		}
 		_ = s.SetPendingLimits(200_000, 256<<20)
 		subs = append(subs, s)

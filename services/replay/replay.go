@@ -56,7 +56,13 @@ func run(ctx context.Context, nc *nats.Conn, site string, limits limits) error {
 		return err
 	}
 	s := &service{nc: nc, js: js, site: site, limits: limits, shows: map[string]*show{}}
-	asked, err := nc.Subscribe(bus.Question(site, "replay"), func(m *nats.Msg) {
+	controls, err := nc.Subscribe(bus.ReplayControl(site, "*"), func(m *nats.Msg) {
+		s.control(m.Subject[strings.LastIndexByte(m.Subject, '.')+1:], m.Data)
+	})
+	if err != nil {
+		return fmt.Errorf("listening for replays: %w", err)
+	}
+	asked, err := nc.Subscribe(bus.Question(site, "replay"), func(m *nats.Msg) { // last: who has a replay may control it
 		reply := wire.Reply{OK: true}
 		if err := s.open(ctx, m.Data); err != nil {
 			reply = wire.Reply{Reason: err.Error()}
@@ -64,17 +70,11 @@ func run(ctx context.Context, nc *nats.Conn, site string, limits limits) error {
 		b, _ := json.Marshal(reply)
 		_ = m.Respond(b)
 	})
-	if err != nil {
-		return fmt.Errorf("listening for replays: %w", err)
-	}
-	controls, err := nc.Subscribe(bus.ReplayControl(site, "*"), func(m *nats.Msg) {
-		s.control(m.Subject[strings.LastIndexByte(m.Subject, '.')+1:], m.Data)
-	})
 	if err == nil {
 		err = nc.Flush()
 	}
 	if err != nil {
-		return errors.Join(fmt.Errorf("listening for replays: %w", err), asked.Unsubscribe())
+		return errors.Join(fmt.Errorf("listening for replays: %w", err), controls.Unsubscribe())
 	}
 	<-ctx.Done()
 	_, _ = asked.Unsubscribe(), controls.Unsubscribe()

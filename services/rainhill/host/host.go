@@ -70,7 +70,7 @@ type Host struct {
 	done   []chan struct{}
 }
 
-// Open starts everything and returns when the page answers.
+// Open starts everything and returns when the page and every part answer.
 func Open(cfg Config) (h *Host, err error) {
 	if !wire.ValidID(cfg.Site) {
 		return nil, fmt.Errorf("site %q is not an id ([a-z0-9][a-z0-9-]{0,31})", cfg.Site)
@@ -208,26 +208,35 @@ func (h *Host) openGateway() error {
 	return nil
 }
 
-// scorerUp is how long the scorer may take to come up, also on a slow and busy machine.
-const scorerUp = 30 * time.Second
+// partUp is how long a part may take to come up, also on a slow and busy machine.
+const partUp = 30 * time.Second
 
-// ready waits until the scorer answers.
+// ready waits until each part that answers over the bus does.
 func (h *Host) ready() error {
-	if !h.runs("scoring") {
-		return nil
+	for _, x := range []struct{ part, what, ask string }{{"journal", "health", ""}, {"scoring", "scored", ""}, {"replay", "replay", "{}"}, {"driving", "driving", `{"do":"look"}`}} {
+		if h.runs(x.part) {
+			if err := h.answers(x.part, x.what, x.ask); err != nil {
+				return err
+			}
+		}
 	}
-	for end := time.Now().Add(scorerUp); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
+	return nil
+}
+
+// answers waits until a part answers a question.
+func (h *Host) answers(part, what, ask string) error {
+	for end := time.Now().Add(partUp); time.Now().Before(end); time.Sleep(10 * time.Millisecond) {
 		select {
 		case err := <-h.ended:
 			h.ended <- err
 			return err
 		default:
 		}
-		if _, err := h.nc.Request(bus.Question(h.cfg.Site, "scored"), nil, time.Second); err == nil {
+		if _, err := h.nc.Request(bus.Question(h.cfg.Site, what), []byte(ask), time.Second); err == nil {
 			return nil
 		}
 	}
-	return fmt.Errorf("the scorer did not come up within %v", scorerUp)
+	return fmt.Errorf("%s did not come up within %v", part, partUp)
 }
 
 // NATSPort is where agents connect, 0 when the bus does not listen or is outside.
