@@ -26,6 +26,9 @@ import (
 
 const site = "line"
 
+// patient has a sign-in take as long as its password takes to be checked.
+var patient = nats.Timeout(time.Minute)
+
 // station is a broker with a journal, and what it was told of denials.
 type station struct {
 	t      *testing.T
@@ -74,7 +77,14 @@ func newStation(t *testing.T) *station {
 		s.nc.Close()
 		s.b.Stop()
 	})
-	return s
+	for end := time.Now().Add(time.Minute); ; time.Sleep(2 * time.Millisecond) {
+		if _, err := s.nc.Request(bus.Question(site, "health"), nil, time.Second); err == nil {
+			return s
+		}
+		if time.Now().After(end) {
+			t.Fatal("the journal does not listen")
+		}
+	}
 }
 
 func (s *station) agent(name string, motors ...string) wire.Credential {
@@ -120,7 +130,7 @@ func motor(agent, id string, seq uint64) []byte {
 
 func (s *station) nats(c wire.Credential) *nats.Conn {
 	s.t.Helper()
-	nc, err := nats.Connect(s.b.Address(), nats.UserInfo(c.Agent, c.Password), nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}))
+	nc, err := nats.Connect(s.b.Address(), nats.UserInfo(c.Agent, c.Password), patient, nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}))
 	if err != nil {
 		s.t.Fatal(err)
 	}
@@ -133,7 +143,7 @@ func (s *station) mqtt(c wire.Credential) (mqtt.Client, error) {
 		SetClientID(c.Agent).SetUsername(c.Agent).SetPassword(c.Password).SetConnectRetry(false).SetAutoReconnect(false)
 	client := mqtt.NewClient(o)
 	token := client.Connect()
-	if !token.WaitTimeout(5 * time.Second) {
+	if !token.WaitTimeout(time.Minute) {
 		return nil, errors.New("no answer")
 	}
 	if token.Error() == nil {
@@ -144,7 +154,7 @@ func (s *station) mqtt(c wire.Credential) (mqtt.Client, error) {
 
 func wait(t *testing.T, what string, token mqtt.Token) {
 	t.Helper()
-	if !token.WaitTimeout(5*time.Second) || token.Error() != nil {
+	if !token.WaitTimeout(time.Minute) || token.Error() != nil {
 		t.Fatalf("%s: %v", what, token.Error())
 	}
 }
@@ -152,7 +162,7 @@ func wait(t *testing.T, what string, token mqtt.Token) {
 func TestAgentPublishesOnlyItsOwnOverNATS(t *testing.T) {
 	s := newStation(t)
 	nc := s.nats(s.agent("bench", "m1"))
-	m, err := nc.Request(bus.Event(site, "motor", "m1"), motor("bench", "m1", 1), 3*time.Second)
+	m, err := nc.Request(bus.Event(site, "motor", "m1"), motor("bench", "m1", 1), time.Minute)
 	if err != nil || !strings.Contains(string(m.Data), `"ok":true`) {
 		t.Fatalf("its own motor: %v %v", m, err)
 	}
@@ -183,7 +193,7 @@ func TestAgentCannotTakeAnothersName(t *testing.T) {
 	s.agent("other", "m9")
 	nc := s.nats(s.agent("bench", "m1"))
 	for _, name := range []string{"other", "nobody"} {
-		m, err := nc.Request(bus.Event(site, "motor", "m1"), motor(name, "m1", 1), 3*time.Second)
+		m, err := nc.Request(bus.Event(site, "motor", "m1"), motor(name, "m1", 1), time.Minute)
 		if err != nil || !strings.Contains(string(m.Data), `"ok":false`) {
 			t.Fatalf("as %s: %s %v", name, m.Data, err)
 		}
@@ -220,7 +230,7 @@ func TestMQTTRoundTrip(t *testing.T) {
 			if m.Topic() != topic || json.Unmarshal(m.Payload(), into) != nil {
 				t.Fatalf("heard %s: %s, want %s", m.Topic(), m.Payload(), topic)
 			}
-		case <-time.After(5 * time.Second):
+		case <-time.After(time.Minute):
 			t.Fatalf("nothing came on %s", topic)
 		}
 	}
@@ -255,7 +265,7 @@ func TestWrongPasswordIsRefusedAndTold(t *testing.T) {
 	s := newStation(t)
 	c := s.agent("bench", "m1")
 	c.Password = "wrong"
-	if _, err := nats.Connect(s.b.Address(), nats.UserInfo(c.Agent, c.Password)); !errors.Is(err, nats.ErrAuthorization) {
+	if _, err := nats.Connect(s.b.Address(), nats.UserInfo(c.Agent, c.Password), patient); !errors.Is(err, nats.ErrAuthorization) {
 		t.Fatalf("NATS: %v", err)
 	}
 	s.hears("bench: sign-in refused")
@@ -263,7 +273,7 @@ func TestWrongPasswordIsRefusedAndTold(t *testing.T) {
 		t.Fatal("MQTT let nobody in")
 	}
 	s.hears("nobody: sign-in refused")
-	if _, err := nats.Connect(s.b.Address()); !errors.Is(err, nats.ErrAuthorization) {
+	if _, err := nats.Connect(s.b.Address(), patient); !errors.Is(err, nats.ErrAuthorization) {
 		t.Fatalf("without a name: %v", err)
 	}
 }
@@ -276,7 +286,7 @@ func TestServiceNameIsNoUseOverASocket(t *testing.T) {
 		t.Fatalf("the password of the service is only %d characters long", len(pw))
 	}
 	for _, p := range []string{"", "rainhill", pw} {
-		if _, err := nats.Connect(s.b.Address(), nats.UserInfo(user, p)); !errors.Is(err, nats.ErrAuthorization) {
+		if _, err := nats.Connect(s.b.Address(), nats.UserInfo(user, p), patient); !errors.Is(err, nats.ErrAuthorization) {
 			t.Fatalf("password %q: %v", p, err)
 		}
 	}
@@ -302,7 +312,7 @@ func TestAgentAddedByAnotherProcess(t *testing.T) {
 		t.Fatal(err)
 	}
 	nc := s.nats(c)
-	if m, err := nc.Request(bus.Event(site, "motor", "m2"), motor("second", "m2", 1), 3*time.Second); err != nil || !strings.Contains(string(m.Data), `"ok":true`) {
+	if m, err := nc.Request(bus.Event(site, "motor", "m2"), motor("second", "m2", 1), time.Minute); err != nil || !strings.Contains(string(m.Data), `"ok":true`) {
 		t.Fatalf("%v %v", m, err)
 	}
 	s.nats(first)
@@ -316,7 +326,7 @@ func TestAgentAddedByAnotherProcess(t *testing.T) {
 	if again := s.agent("bench", "m3"); again.Password == first.Password {
 		t.Fatal("a new credential has the old password")
 	}
-	if _, err := nats.Connect(s.b.Address(), nats.UserInfo("bench", first.Password)); err == nil {
+	if _, err := nats.Connect(s.b.Address(), nats.UserInfo("bench", first.Password), patient); err == nil {
 		t.Fatal("the old password still opens")
 	}
 }
@@ -373,7 +383,7 @@ func TestThrottleReachesTheMotorsOwnAgent(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	m, err := mine.NextMsg(5 * time.Second)
+	m, err := mine.NextMsg(time.Minute)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -385,10 +395,10 @@ func TestThrottleReachesTheMotorsOwnAgent(t *testing.T) {
 		if got, err := wire.DecodeThrottle(m.Payload()); err != nil || got.Motor != "m2" {
 			t.Errorf("%s: %v", m.Payload(), err)
 		}
-	case <-time.After(5 * time.Second):
+	case <-time.After(time.Minute):
 		t.Error("the board over MQTT heard nothing")
 	}
-	h, err := s.nc.Request(bus.Question(site, "health"), nil, 5*time.Second)
+	h, err := s.nc.Request(bus.Question(site, "health"), nil, time.Minute)
 	if err != nil {
 		t.Fatal(err)
 	}

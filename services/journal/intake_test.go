@@ -292,7 +292,7 @@ func TestStopWritesWhatWaits(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := r.nc.Request(bus.Question(site, "health"), nil, time.Second); err != nil {
+	if _, err := r.nc.Request(bus.Question(site, "health"), nil, time.Minute); err != nil {
 		t.Fatal(err)
 	}
 	if err := r.halt(); err != nil {

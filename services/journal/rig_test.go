@@ -136,7 +136,7 @@ func raw(t testing.TB, v any) []byte {
 // ask sends bytes on a subject and returns the journal's reply.
 func (r *rig) ask(subject string, b []byte) wire.Reply {
 	r.t.Helper()
-	m, err := r.nc.Request(subject, b, 5*time.Second)
+	m, err := r.nc.Request(subject, b, time.Minute)
 	if err != nil {
 		r.t.Fatalf("%s: %v", subject, err)
 	}
@@ -209,7 +209,7 @@ func (r *rig) verify(want int) {
 
 func (r *rig) health() wire.Health {
 	r.t.Helper()
-	m, err := r.nc.Request(bus.Question(site, "health"), nil, 5*time.Second)
+	m, err := r.nc.Request(bus.Question(site, "health"), nil, time.Minute)
 	if err != nil {
 		r.t.Fatal(err)
 	}
