@@ -31,9 +31,9 @@ type line struct {
 	nc     *nats.Conn
 
 	haltJournal, haltDriving func()
-	offUs                    atomic.Int64 // the journal's clock minus this machine's
-	slowMs                   atomic.Int64 // the scorer's answers
-	late                     atomic.Bool  // a motor has come into the roster
+	offUs                    atomic.Int64         // the journal's clock minus this machine's
+	held                     atomic.Pointer[held] // the scorer's next answer
+	late                     atomic.Int64         // motors that have come into the roster, of lateMotors
 
 	mu       sync.Mutex
 	commands []command
@@ -43,6 +43,18 @@ type command struct {
 	wire.Throttle
 	at time.Time
 }
+
+// held is an answer that waits to be released; asked is closed when the question came.
+type held struct{ asked, release chan struct{} }
+
+// holdRoster holds the next answer about the roster.
+func (l *line) holdRoster() *held {
+	h := &held{make(chan struct{}), make(chan struct{})}
+	l.held.Store(h)
+	return h
+}
+
+var lateMotors = []wire.NamedMotor{{ID: "late"}, {ID: "later"}}
 
 var wren = wire.Locomotive{ID: "wren", Name: "Wren", DriverSets: []wire.DriverSet{
 	{ID: "front", Motor: "m1", WheelDiameterMm: 36, GearRatio: 18.5, CountsPerRev: 48},
@@ -70,13 +82,15 @@ func newLine(t *testing.T) *line {
 	}
 	l.haltJournal = l.run(j.Run)
 	_, err = l.nc.Subscribe(bus.Question(site, "view"), func(m *nats.Msg) {
-		time.Sleep(time.Duration(l.slowMs.Load()) * time.Millisecond)
-		v := wire.View{Type: "view", Locomotives: []wire.Locomotive{wren}, NamedMotors: []wire.NamedMotor{{ID: "bench"}}}
-		if l.late.Load() {
-			v.NamedMotors = append(v.NamedMotors, wire.NamedMotor{ID: "late"})
-		}
+		v := wire.View{Type: "view", Locomotives: []wire.Locomotive{wren}, NamedMotors: append([]wire.NamedMotor{{ID: "bench"}}, lateMotors[:l.late.Load()]...)}
 		b, _ := json.Marshal(v)
-		_ = m.Respond(b)
+		go func() {
+			if h := l.held.Swap(nil); h != nil {
+				close(h.asked)
+				<-h.release
+			}
+			_ = m.Respond(b)
+		}()
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -131,13 +145,47 @@ func (l *line) eventually(what string, ok func() bool) {
 	}
 }
 
+// judged makes a try that tells by how much a promised time was missed, "" by nothing.
+// Where the machine itself was held up meanwhile, that shows nothing, and it tries again.
+func judged(t *testing.T, try func() (missed string)) {
+	t.Helper()
+	for range 10 {
+		over, worst := make(chan struct{}), make(chan time.Duration)
+		go func() {
+			late := time.Duration(0)
+			for {
+				select {
+				case <-over:
+					worst <- late
+					return
+				default:
+				}
+				began := time.Now()
+				time.Sleep(5 * time.Millisecond)
+				late = max(late, time.Since(began)-5*time.Millisecond)
+			}
+		}()
+		missed := try()
+		close(over)
+		late := <-worst
+		if missed == "" {
+			return
+		}
+		if late < 50*time.Millisecond {
+			t.Fatal(missed)
+		}
+		t.Logf("%s; the machine was held up by %v", missed, late)
+	}
+	t.Fatal("the machine is too busy to tell")
+}
+
 func (l *line) ask(a wire.DrivingAsk) wire.DrivingReply {
 	l.t.Helper()
 	b, err := json.Marshal(a)
 	if err != nil {
 		l.t.Fatal(err)
 	}
-	m, err := l.nc.Request(bus.Question(site, "driving"), b, 5*time.Second)
+	m, err := l.nc.Request(bus.Question(site, "driving"), b, time.Minute)
 	if err != nil {
 		l.t.Fatal(err)
 	}
@@ -233,6 +281,15 @@ func (l *line) facts(motor string) (out []wire.Event) {
 		l.t.Fatal(err)
 	}
 	return out
+}
+
+// since is how long after an instant the first command of so much among these came.
+func since(at time.Time, all []command, duty int64) time.Duration {
+	i := slices.IndexFunc(all, func(c command) bool { return c.DutyPermille == duty && c.at.After(at) })
+	if i < 0 {
+		return time.Hour
+	}
+	return all[i].at.Sub(at)
 }
 
 // changes are commands without those that say the last again.
