@@ -175,7 +175,7 @@ func BenchmarkManyViewers(b *testing.B) {
 	mu.Unlock()
 	began := time.Now()
 	for n := 0; b.Loop(); n++ { // one turn is one message of 10 readings of one of four motors
-		d.motor(n)
+		d.motor(n, 100)
 		time.Sleep(12 * time.Millisecond)
 	}
 	took := time.Since(began).Seconds()

@@ -12,11 +12,13 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
+	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
 )
 
@@ -264,7 +266,7 @@ func (s *spec) bookOf(d *door) {
 		d.pass(now-50_000_000, n)
 	}
 	sweep(d, "m1", now-55_000_000)
-	d.motor(1)
+	d.motor(1, 100)
 	s.want(d, http.StatusOK, "POST", "/api/sync", map[string]any{"agent": "tap-1", "boot": "b", "seq": 1, "at_us": now, "t1_us": now, "t2_us": now + 5, "t3_us": now + 6, "t4_us": now + 11}, false)
 	s.want(d, http.StatusOK, "POST", "/api/tap", map[string]any{"agent": "tap-1", "boot": "b", "seq": 2, "gate": "g1", "at_us": now + 70_000_000, "u_us": 70000}, false)
 	s.want(d, http.StatusOK, "POST", "/api/agents", map[string]any{"agent": "shed-1", "gates": []string{"g1"}}, false)
@@ -398,6 +400,21 @@ func (s *spec) driving(d *door) {
 	ask(http.StatusBadRequest, false, map[string]any{"do": "arm", "motors": []string{"m1"}})
 	ask(http.StatusBadRequest, false, map[string]any{"do": "arm", "motors": []string{"m9"}, "cautions": true})
 	hold := ask(http.StatusOK, false, arm)
+	// Authority lapses 2 s after the holder's last word: to judge the exchanges takes time.
+	over := make(chan struct{})
+	end := sync.OnceFunc(func() { close(over) })
+	defer end()
+	go func() {
+		b, _ := json.Marshal(wire.DrivingAsk{Do: wire.DriveHold, Hold: hold.Hold})
+		for {
+			select {
+			case <-over:
+				return
+			case <-time.After(500 * time.Millisecond):
+				_, _ = d.Bus().Request(bus.Question(site, "driving"), b, time.Second)
+			}
+		}
+	}()
 	if hold.Driving.Holder != "Signal box" || hold.Hold == "" || hold.Driving.Motors[0].Locomotive != "wren" {
 		s.t.Errorf("armed: %+v", hold)
 	}
@@ -416,6 +433,7 @@ func (s *spec) driving(d *door) {
 	cookie := d.cookie
 	d.cookie = nil
 	s.want(d, http.StatusUnauthorized, "POST", "/api/driving", arm, false)
+	end()
 	s.want(d, http.StatusOK, "POST", "/api/stop", map[string]any{"why": "smoke"}, false)
 	if r := ask(http.StatusOK, false, map[string]any{"do": "look"}); r.Driving.Holder != "" || r.Driving.Why != "smoke" || r.Driving.StoppedBy != "somebody who is not signed in" {
 		s.t.Errorf("after the stop: %+v", r)

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -12,10 +13,12 @@ import (
 	"rainhill/pkg/wire"
 )
 
-// rerun is a replay's socket and what it said last.
+// rerun is a replay's socket and what has come on it: it is read all the time, or it
+// would be taken for dead.
 type rerun struct {
 	t    *testing.T
 	conn *websocket.Conn
+	came chan []byte
 }
 
 type shown struct {
@@ -34,23 +37,38 @@ func (d *door) rerun(t *testing.T, query string) rerun {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = c.Close() })
-	return rerun{t, c}
+	came := make(chan []byte, 4096)
+	go func() {
+		defer close(came)
+		for {
+			_, b, err := c.ReadMessage()
+			if err != nil {
+				return
+			}
+			came <- b
+		}
+	}()
+	return rerun{t, c, came}
 }
 
 func (r rerun) until(what string, so func(shown) bool) shown {
 	r.t.Helper()
-	_ = r.conn.SetReadDeadline(time.Now().Add(30 * time.Second))
+	limit := time.After(time.Minute)
 	for {
-		_, b, err := r.conn.ReadMessage()
-		if err != nil {
-			r.t.Fatalf("waiting for %s: %v", what, err)
-		}
-		var x shown
-		if err := json.Unmarshal(b, &x); err != nil {
-			r.t.Fatal(err)
-		}
-		if so(x) {
-			return x
+		select {
+		case b, open := <-r.came:
+			if !open {
+				r.t.Fatalf("waiting for %s: the socket is closed", what)
+			}
+			var x shown
+			if err := json.Unmarshal(b, &x); err != nil {
+				r.t.Fatal(err)
+			}
+			if so(x) {
+				return x
+			}
+		case <-limit:
+			r.t.Fatalf("waited a minute for %s", what)
 		}
 	}
 }
@@ -73,7 +91,19 @@ func TestReplayBesideTheLine(t *testing.T) {
 	for n := range 6 {
 		d.pass(begin, n)
 	}
-	live := d.page()
+	live, said, shows := d.page(), atomic.Pointer[wire.Results]{}, make(chan error, 1)
+	go func() {
+		for {
+			if err := live.next(); err != nil {
+				shows <- err
+				return
+			}
+			if r := said.Load(); r != nil && live.holds(*r) {
+				shows <- nil
+				return
+			}
+		}
+	}()
 	a, b := d.rerun(t, "session=s1"), d.rerun(t, "session=s1&trial=t1")
 	x, y := a.until("a view", isView), b.until("a view", isView)
 	if x.Replay.Session != "s1" || !x.Replay.Running || y.Replay.Trial != "t1" || x.Replay.Crossings != 6 || x.NowUs != x.Replay.FromUs {
@@ -90,13 +120,15 @@ func TestReplayBesideTheLine(t *testing.T) {
 		}
 	}
 	d.pass(begin, 6)
-	for end := time.Now().Add(30 * time.Second); !live.holds(d.results()) && time.Now().Before(end); {
-		if err := live.next(); err != nil {
-			t.Fatal(err)
+	for end := time.Now().Add(time.Minute); len(shows) == 0; time.Sleep(50 * time.Millisecond) {
+		if time.Now().After(end) {
+			t.Fatal("the page of the line does not show what is live")
 		}
+		r := d.results()
+		said.Store(&r)
 	}
-	if !live.holds(d.results()) {
-		t.Error("the page of the line does not show what is live")
+	if err := <-shows; err != nil {
+		t.Fatal(err)
 	}
 	again := d.rerun(t, "session=s1&at_us="+string(mustJSON(t, x.NowUs)))
 	if x := again.until("a view", isView); x.Replay.Index < 3 || x.Replay.Crossings != 7 {
