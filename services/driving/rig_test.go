@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -31,6 +32,8 @@ type line struct {
 	nc     *nats.Conn
 
 	haltJournal, haltDriving func()
+	part                     func(context.Context) error // the driving service
+	holdMs                   int64
 	offUs                    atomic.Int64         // the journal's clock minus this machine's
 	held                     atomic.Pointer[held] // the scorer's next answer
 	late                     atomic.Int64         // motors that have come into the roster, of lateMotors
@@ -61,9 +64,33 @@ var wren = wire.Locomotive{ID: "wren", Name: "Wren", DriverSets: []wire.DriverSe
 	{ID: "rear", Motor: "m2", WheelDiameterMm: 36, GearRatio: 18.5, CountsPerRev: 48},
 }}
 
+// newLine has a driving service that bears a slow machine.
 func newLine(t *testing.T) *line {
 	t.Helper()
-	l := &line{t: t}
+	l := &line{t: t, holdMs: 60_000}
+	l.part = func(ctx context.Context) error { return driving.RunPatient(ctx, l.nc, site, false) }
+	return l.open()
+}
+
+// newLineOfBoards is newLine for what boards say, and do not.
+func newLineOfBoards(t *testing.T) *line {
+	t.Helper()
+	l := &line{t: t, holdMs: 60_000}
+	l.part = func(ctx context.Context) error { return driving.RunPatient(ctx, l.nc, site, true) }
+	return l.open()
+}
+
+// newStrictLine has the driving service as it is.
+func newStrictLine(t *testing.T) *line {
+	t.Helper()
+	l := &line{t: t, holdMs: 2000}
+	l.part = func(ctx context.Context) error { return driving.Run(ctx, l.nc, site) }
+	return l.open()
+}
+
+func (l *line) open() *line {
+	t := l.t
+	t.Helper()
 	dir := t.TempDir()
 	var err error
 	if l.agents, err = broker.OpenAgents(filepath.Join(dir, "agents.json")); err != nil {
@@ -111,6 +138,21 @@ func newLine(t *testing.T) *line {
 	return l
 }
 
+// dial connects as an agent. A bus that is slow to look at the password pings meanwhile,
+// which the library takes for no answer.
+func (l *line) dial(c wire.Credential) *nats.Conn {
+	l.t.Helper()
+	for {
+		nc, err := nats.Connect(l.b.Address(), nats.UserInfo(c.Agent, c.Password), nats.Timeout(time.Minute))
+		if err == nil {
+			return nc
+		}
+		if !strings.Contains(err.Error(), "expected 'PONG', got 'PING'") {
+			l.t.Fatal(err)
+		}
+	}
+}
+
 // run runs a part until what it gives is called, or the test ends.
 func (l *line) run(part func(context.Context) error) (halt func()) {
 	ctx, cancel := context.WithCancel(context.Background())
@@ -129,7 +171,7 @@ func (l *line) run(part func(context.Context) error) (halt func()) {
 // drive starts the driving service and waits until it answers.
 func (l *line) drive() {
 	l.t.Helper()
-	l.haltDriving = l.run(func(ctx context.Context) error { return driving.Run(ctx, l.nc, site) })
+	l.haltDriving = l.run(l.part)
 	l.eventually("the driving service to answer", func() bool {
 		_, err := l.nc.Request(bus.Question(site, "driving"), []byte(`{"do":"look"}`), time.Second)
 		return err == nil
@@ -210,7 +252,7 @@ func (l *line) must(a wire.DrivingAsk) wire.DrivingReply {
 func (l *line) arm(motors ...string) (token string, quiet func()) {
 	l.t.Helper()
 	r := l.must(wire.DrivingAsk{Do: wire.DriveArm, By: "Ada", Cautions: true, Motors: motors})
-	if r.Hold == "" || r.HoldMs != 2000 || r.Driving.Holder != "Ada" || len(r.Driving.Motors) != len(motors) {
+	if r.Hold == "" || r.HoldMs != l.holdMs || r.Driving.Holder != "Ada" || len(r.Driving.Motors) != len(motors) {
 		l.t.Fatalf("armed: %+v", r)
 	}
 	over := make(chan struct{})

@@ -32,10 +32,7 @@ func (l *line) board() *board {
 	if err != nil {
 		l.t.Fatal(err)
 	}
-	nc, err := nats.Connect(l.b.Address(), nats.UserInfo(c.Agent, c.Password), nats.Timeout(10*time.Second))
-	if err != nil {
-		l.t.Fatal(err)
-	}
+	nc := l.dial(c)
 	b := &board{stopped: make(chan struct{})}
 	for i, id := range []string{"m1", "m2"} {
 		if _, err := nc.Subscribe(bus.Throttle(site, id), func(m *nats.Msg) {
@@ -176,7 +173,7 @@ func TestAMotorThatItsAgentStopped(t *testing.T) {
 	} {
 		t.Run(why, func(t *testing.T) {
 			t.Parallel()
-			l := newLine(t)
+			l := newLineOfBoards(t)
 			b := l.board()
 			token, _ := l.arm("m1", "m2", "bench")
 			l.throttle(token, 0.2, map[string]int64{"m1": 500, "m2": 500, "bench": 200})
@@ -203,15 +200,12 @@ func TestAMotorThatItsAgentStopped(t *testing.T) {
 // neither stops that one nor is its reading.
 func TestReadingsOfAnothersMotor(t *testing.T) {
 	t.Parallel()
-	l := newLine(t)
+	l := newLineOfBoards(t)
 	c, err := l.agents.Add(wire.Credential{Agent: "bench-1", Motors: []string{"bench"}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	nc, err := nats.Connect(l.b.Address(), nats.UserInfo(c.Agent, c.Password), nats.Timeout(10*time.Second))
-	if err != nil {
-		t.Fatal(err)
-	}
+	nc := l.dial(c)
 	defer nc.Close()
 	token, _ := l.arm("m1", "bench")
 	l.throttle(token, 0.2, map[string]int64{"m1": 500, "bench": 500})
