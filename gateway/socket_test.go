@@ -14,6 +14,7 @@ import (
 	"github.com/gorilla/websocket"
 
 	"rainhill/pkg/wire"
+	"rainhill/testdata/stall"
 )
 
 func TestSocketChecksOrigin(t *testing.T) {
@@ -38,7 +39,7 @@ func TestViewThenFramesAndHeartbeats(t *testing.T) {
 	if err := p.next(); err != nil || p.views != 1 {
 		t.Fatalf("first message: %v", err)
 	}
-	judged(t, func() string {
+	stall.Missed(t, func() string {
 		for range 12 {
 			before := p.lastAt
 			if err := p.next(); err != nil {
@@ -200,7 +201,7 @@ func TestStuckViewerIsCut(t *testing.T) {
 		}
 	}
 	n := 0
-	judged(t, func() string {
+	stall.Missed(t, func() string {
 		viewers(1)
 		stuck := d.stuck()
 		defer func() { _ = stuck.Close() }()

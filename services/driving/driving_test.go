@@ -10,6 +10,7 @@ import (
 
 	"rainhill/pkg/bus"
 	"rainhill/pkg/wire"
+	"rainhill/testdata/stall"
 )
 
 func TestWhoMayArm(t *testing.T) {
@@ -68,7 +69,7 @@ func TestTakingOver(t *testing.T) {
 func TestThrottleRampsAndIsWrittenDown(t *testing.T) {
 	t.Parallel()
 	l := newLine(t)
-	judged(t, func() (missed string) {
+	stall.Missed(t, func() (missed string) {
 		heard, written := len(l.said("m1")), len(l.facts("m1"))
 		token, quiet := l.arm("m1")
 		defer quiet()
@@ -148,7 +149,7 @@ func TestAZeroComesBeforeTheFirstThrottle(t *testing.T) {
 func TestAuthorityLapses(t *testing.T) {
 	t.Parallel()
 	l := newStrictLine(t)
-	judged(t, func() string {
+	stall.Missed(t, func() string {
 		token, quiet := l.arm("m1")
 		l.throttle(token, 0.1, map[string]int64{"m1": 300})
 		l.reaches("m1", 300)
@@ -269,7 +270,7 @@ func TestSweep(t *testing.T) {
 	l := newLine(t)
 	token, _ := l.arm("m1", "m2")
 	sweep := wire.SweepAsk{Motors: []string{"m1", "m2"}, FromPermille: 200, ToPermille: 600, Steps: 3, HoldS: 0.5, RampS: 0.5}
-	judged(t, func() string {
+	stall.Missed(t, func() string {
 		heard := len(l.said("m1"))
 		r := l.must(wire.DrivingAsk{Do: wire.DriveSweep, Hold: token, Sweep: &sweep})
 		if s := r.Driving.Sweep; s == nil || s.Step != 1 || s.TotalUs != 3_000_000 {
@@ -304,7 +305,7 @@ func TestSweep(t *testing.T) {
 // Without its record nothing is driven: the journal dies, and the motors stop.
 func TestNothingIsDrivenWithoutAJournal(t *testing.T) {
 	t.Parallel()
-	judged(t, func() string {
+	stall.Missed(t, func() string {
 		l := newStrictLine(t)
 		token, _ := l.arm("m1")
 		l.throttle(token, 0.1, map[string]int64{"m1": 300})

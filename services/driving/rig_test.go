@@ -187,40 +187,6 @@ func (l *line) eventually(what string, ok func() bool) {
 	}
 }
 
-// judged makes a try that tells by how much a promised time was missed, "" by nothing.
-// Where the machine itself was held up meanwhile, that shows nothing, and it tries again.
-func judged(t *testing.T, try func() (missed string)) {
-	t.Helper()
-	for range 10 {
-		over, worst := make(chan struct{}), make(chan time.Duration)
-		go func() {
-			late := time.Duration(0)
-			for {
-				select {
-				case <-over:
-					worst <- late
-					return
-				default:
-				}
-				began := time.Now()
-				time.Sleep(5 * time.Millisecond)
-				late = max(late, time.Since(began)-5*time.Millisecond)
-			}
-		}()
-		missed := try()
-		close(over)
-		late := <-worst
-		if missed == "" {
-			return
-		}
-		if late < 50*time.Millisecond {
-			t.Fatal(missed)
-		}
-		t.Logf("%s; the machine was held up by %v", missed, late)
-	}
-	t.Fatal("the machine is too busy to tell")
-}
-
 func (l *line) ask(a wire.DrivingAsk) wire.DrivingReply {
 	l.t.Helper()
 	b, err := json.Marshal(a)

@@ -32,6 +32,17 @@ func Judge(t *testing.T, try func() error) {
 	t.Fatal("the machine is too busy to tell")
 }
 
+// Missed is Judge for a try that says what it missed, "" when nothing.
+func Missed(t *testing.T, try func() (missed string)) {
+	t.Helper()
+	Judge(t, func() error {
+		if missed := try(); missed != "" {
+			return errors.New(missed)
+		}
+		return nil
+	})
+}
+
 var errBefore = errors.New("it was so before")
 
 // Within wants what try measures to take no longer than bound. Less than nothing says
