@@ -1,6 +1,7 @@
 package traction
 
 import (
+	"cmp"
 	"maps"
 	"math"
 	"slices"
@@ -106,25 +107,41 @@ func classes(parts []Part) (all [][]Part) {
 // split cuts parts, by rising value, where one is too far from the first of its
 // class. What has no value stands apart, last.
 func split(parts []Part, of func(Part) float64, far func(from, to float64) bool) (all [][]Part) {
-	parts = slices.Clone(parts)
-	key := func(p Part) float64 {
-		if v := of(p); !math.IsNaN(v) {
-			return v
-		}
-		return math.MaxFloat64
+	type place struct {
+		key     float64
+		lap, at int
 	}
-	sort.SliceStable(parts, func(i, j int) bool { return key(parts[i]) < key(parts[j]) })
+	order := make([]place, len(parts)) // places are sorted, and not the parts, which are large
+	for i, p := range parts {
+		order[i] = place{of(p), p.Lap, i}
+		if math.IsNaN(order[i].key) {
+			order[i].key = math.MaxFloat64
+		}
+	}
+	slices.SortFunc(order, func(a, b place) int { return cmp.Or(cmp.Compare(a.key, b.key), a.at-b.at) })
 	from := 0
-	for i := range parts {
-		if far(key(parts[from]), key(parts[i])) {
-			all, from = append(all, parts[from:i]), i
+	cut := func(to int) {
+		class := order[from:to]
+		// In order of laps again, as they followed one another; within a lap by value.
+		slices.SortStableFunc(class, func(a, b place) int { return a.lap - b.lap })
+		out := make([]Part, len(class))
+		for i, x := range class {
+			out[i] = parts[x.at]
+		}
+		all, from = append(all, out), to
+	}
+	first := 0.0
+	for i, x := range order {
+		if i == from {
+			first = x.key
+		}
+		if far(first, x.key) {
+			cut(i)
+			first = x.key
 		}
 	}
-	if len(parts) > 0 {
-		all = append(all, parts[from:])
-	}
-	for _, c := range all { // in order of laps again, as they followed one another
-		sort.SliceStable(c, func(i, j int) bool { return c[i].Lap < c[j].Lap })
+	if len(order) > 0 {
+		cut(len(order))
 	}
 	return all
 }
