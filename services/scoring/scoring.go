@@ -149,7 +149,7 @@ func (s *scorer) resume(ctx context.Context) (cursor uint64, err error) {
 	s.state = trial.New(s.site)
 	if mark.Snapshot != nil {
 		if s.state, err = trial.Load(mark.Snapshot, s.ledger.Kept); err != nil {
-			return 0, fmt.Errorf("reading the snapshot of fact %d: %w", mark.SnapshotSeq, err)
+			return 0, fmt.Errorf("reading the snapshot of fact %d: %w; rainhill rebuild makes the store anew", mark.SnapshotSeq, err)
 		}
 		s.saver.Done(s.state)
 	}

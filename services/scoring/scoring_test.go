@@ -375,3 +375,18 @@ func TestQuestions(t *testing.T) {
 		}
 	}
 }
+
+// A snapshot that the laps beside it do not fit is refused, with what to do.
+func TestSnapshotWithoutItsLapsIsRefused(t *testing.T) {
+	x := newBench(t, record(t, 20, 0))
+	s := x.open("torn.db")
+	defer s.Close()
+	state := []byte(`{"book":{"session":{"id":"s1"},"trials":[{"trial":{"id":"t1"},"elsewhere":2}]}}`)
+	if err := s.Put(store.Commit{Cursor: 5, Saved: trial.Saved{State: state, Session: "s1", Kept: []trial.Kept{{Trial: "t1", Laps: [][]byte{[]byte(`{}`)}}}}}); err != nil {
+		t.Fatal(err)
+	}
+	err := scoring.Run(context.Background(), x.nc, site, s)
+	if err == nil || !strings.Contains(err.Error(), "laps of trial t1: 1 are kept, 2 were saved; rainhill rebuild makes the store anew") {
+		t.Fatalf("%v", err)
+	}
+}
